@@ -1,0 +1,26 @@
+#ifndef AFTERFLASH_COMMANDS_PROGRESS_H
+#define AFTERFLASH_COMMANDS_PROGRESS_H
+
+/** A line on stderr that says how far the work is: shown only when stderr is a terminal,
+ *  without colour when NO_COLOR is set to anything. */
+struct progress {
+    int is_shown;
+    int is_coloured;
+    int percent; /* last shown, -1 none */
+    const char *file;
+};
+
+/** Begins; looks at stderr and the environment. */
+void progress_begin(struct progress *progress);
+
+/** Shows that `fraction` (0..1) of `file` is done. Fits transfer_request.progress; context is the struct
+ * progress. */
+void progress_show(void *context, const char *file, double fraction);
+
+/** Takes the line away. */
+void progress_end(struct progress *progress);
+
+/** Prints the one error of a run on stderr; the word before it is red on a terminal with colour. */
+void progress_print_error(const char *sentence);
+
+#endif
