@@ -1,68 +1,159 @@
 # afterflash: see README.md. `make help` lists the targets.
+#
+#   make BUILD=DIR        build somewhere else
+#   make V=1              show every command
+#   make OPTIMISE=-Og     and CC, CXX, CFLAGS, CXXFLAGS, LDFLAGS, SANITIZE, PREFIX, DESTDIR
 BUILD ?= build
 PREFIX ?= /usr/local
-CC ?= gcc
-CXX ?= g++
-VERSION := $(shell cat VERSION)
-
-PACKAGES := libavformat libavcodec libavutil libswscale fftw3 gsl jansson libturbojpeg libjpeg
-have = $(shell pkg-config --exists $(PACKAGES) dcmtk cmocka 2>/dev/null && echo yes)
-PACKAGE_CFLAGS = $(shell pkg-config --cflags $(PACKAGES))
-PACKAGE_LIBS = $(shell pkg-config --libs $(PACKAGES))
-DICOM_LIBS = -ldcmjpls -ldcmjpeg -ldcmimage -ldcmimgle -ldcmdata -loflog -lofstd
+DESTDIR ?=
+ifeq ($(origin CC),default)
+CC := gcc
+endif
+ifeq ($(origin CXX),default)
+CXX := g++
+endif
+V ?= 0
+ifeq ($(V),0)
+QUIET := @
+say = @printf '  %-5s %s\n' '$(1)' '$(2)'
+endif
 
 WARNINGS := -Wall -Wextra -Wpedantic -Wconversion -Wshadow
 OPTIMISE ?= -O2 -g
 SANITIZE ?=
+
+C_SOURCES := $(sort $(wildcard src/*/*.c))
+CXX_SOURCES := $(sort $(wildcard src/*/*.cpp))
+OBJECTS := $(C_SOURCES:%.c=$(BUILD)/%.o) $(CXX_SOURCES:%.cpp=$(BUILD)/%.o)
+MAIN_OBJECT := $(BUILD)/src/commands/main.o
+LIBRARY := $(BUILD)/libafterflash.a
+PROGRAM := $(BUILD)/afterflash
+MANUAL := $(BUILD)/afterflash.1
+TEST_SOURCES := $(sort $(wildcard tests/*/*_test.c tests/*/*/*_test.c))
+TEST_HELPERS := $(sort $(wildcard tests/support/*.c))
+TEST_SCRIPTS := $(sort $(wildcard tests/scripts/*_test.sh tests/scripts/*_test.py))
+TESTS := $(TEST_SOURCES:%.c=$(BUILD)/%)
+TEST_OBJECTS := $(TESTS:%=%.o) $(TEST_HELPERS:%.c=$(BUILD)/%.o)
+
+all: $(PROGRAM) $(MANUAL) ## build the program and its manual page
+
+# These need no compiler and no library, or install them first; all else needs what config.mk found.
+PLAIN := help demo check clean distclean packages asan clang format check-format check-layers check-contracts \
+	check-banned uninstall
+ifneq ($(filter-out $(PLAIN),$(or $(MAKECMDGOALS),all)),)
+include $(BUILD)/config.mk
+endif
+
+$(BUILD)/config.mk: tools/find-libraries.sh
+	@mkdir -p $(@D)
+	@tools/find-libraries.sh >$@.new && mv $@.new $@ || { rm -f $@.new; exit 1; }
+
+VERSION := $(shell cat VERSION)
 COMMON = $(OPTIMISE) $(SANITIZE) $(WARNINGS) -Werror -MMD -MP -Iinclude -Isrc -D_POSIX_C_SOURCE=200809L \
 	-DAFTERFLASH_VERSION='"$(VERSION)"' -ffp-contract=off -fno-math-errno -pthread $(PACKAGE_CFLAGS)
 C_FLAGS = -std=c17 -Wstrict-prototypes -Wmissing-prototypes $(COMMON) $(CFLAGS)
 CXX_FLAGS = -std=c++17 $(COMMON) $(CXXFLAGS)
-LINK_LIBS = $(PACKAGE_LIBS) $(DICOM_LIBS) -lm -pthread
+LINK = $(CXX) $(OPTIMISE) $(SANITIZE) $(LDFLAGS)
 
-C_SOURCES := $(wildcard src/*/*.c)
-CXX_SOURCES := $(wildcard src/*/*.cpp)
-OBJECTS := $(C_SOURCES:%.c=$(BUILD)/%.o) $(CXX_SOURCES:%.cpp=$(BUILD)/%.o)
-MAIN_OBJECT := $(BUILD)/src/commands/main.o
-LIBRARY := $(BUILD)/libafterflash.a
-TEST_SOURCES := $(wildcard tests/*/*_test.c tests/*/*/*_test.c)
-TEST_HELPERS := $(wildcard tests/support/*.c)
-TESTS := $(TEST_SOURCES:%.c=$(BUILD)/%)
+$(OBJECTS) $(TEST_OBJECTS): Makefile $(BUILD)/config.mk
+$(BUILD)/src/report/tool.o: VERSION
 
-all: $(BUILD)/afterflash ## build the program (build/afterflash)
+$(PROGRAM): $(MAIN_OBJECT) $(LIBRARY)
+	$(call say,link,$@)
+	$(QUIET)$(LINK) -o $@ $^ $(PACKAGE_LIBS)
 
-help: ## list the targets
-	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/\1\t\2/p' Makefile | expand -t 16
-
-$(BUILD)/afterflash: $(MAIN_OBJECT) $(LIBRARY)
-	$(CXX) $(OPTIMISE) $(SANITIZE) $(LDFLAGS) -o $@ $^ $(LINK_LIBS)
+$(MANUAL): $(PROGRAM)
+	$(call say,make,$@)
+	$(QUIET)$(PROGRAM) --manual >$@.new && mv $@.new $@
 
 $(LIBRARY): $(filter-out $(MAIN_OBJECT),$(OBJECTS))
-	@rm -f $@
-	$(AR) rcs $@ $^
+	$(call say,pack,$@)
+	$(QUIET)rm -f $@ && $(AR) rcs $@ $^
 
 $(BUILD)/%.o: %.c
-	@mkdir -p $(@D)
-	$(CC) $(C_FLAGS) -c -o $@ $<
+	$(call say,cc,$<)
+	$(QUIET)mkdir -p $(@D) && $(CC) $(C_FLAGS) -c -o $@ $<
 
 $(BUILD)/%.o: %.cpp
-	@mkdir -p $(@D)
-	$(CXX) $(CXX_FLAGS) -c -o $@ $<
+	$(call say,c++,$<)
+	$(QUIET)mkdir -p $(@D) && $(CXX) $(CXX_FLAGS) -c -o $@ $<
 
 $(BUILD)/tests/%_test: $(BUILD)/tests/%_test.o $(TEST_HELPERS:%.c=$(BUILD)/%.o) $(LIBRARY)
-	$(CXX) $(OPTIMISE) $(SANITIZE) $(LDFLAGS) -o $@ $^ -lcmocka $(LINK_LIBS)
+	$(call say,link,$@)
+	$(QUIET)$(LINK) -o $@ $^ -lcmocka $(PACKAGE_LIBS)
 
-tests: $(BUILD)/afterflash $(TESTS) ## build the tests
+demo: ## install what is needed, build, make demo loops, measure them
+	@tools/install-packages.sh demo
+	@$(MAKE) --no-print-directory all
+	@BUILD=$(BUILD) tools/demo.sh
 
 check: ## install what the tests need, build and run every test
 	@tools/install-packages.sh test
-	@$(MAKE) --no-print-directory tests
-	@BUILD=$(BUILD) tools/run-tests.sh $(TESTS)
+	@$(MAKE) --no-print-directory run-tests
+
+tests: $(PROGRAM) $(MANUAL) $(TESTS) ## build the tests
+
+run-tests: tests ## run every test (ONLY=WORD: those whose path has WORD)
+	@BUILD=$(BUILD) ONLY='$(ONLY)' tools/run-tests.sh $(TESTS) $(TEST_SCRIPTS)
+
+asan: ## the same under the address and undefined-behaviour sanitizers
+	@tools/install-packages.sh test
+	@$(MAKE) --no-print-directory BUILD=$(BUILD)-asan OPTIMISE='-O1 -g' \
+		SANITIZE='-fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer' run-tests
+
+clang: ## build and test with clang
+	@tools/install-packages.sh test
+	@$(MAKE) --no-print-directory BUILD=$(BUILD)-clang CC=clang CXX=clang++ run-tests
+
+lint: $(BUILD)/config.mk ## clang-format, clang-tidy, cppcheck and the house rules
+	@tools/install-packages.sh test
+	@BUILD=$(BUILD) tools/lint.sh $(C_FLAGS)
+
+format: ## set every C and C++ file by .clang-format
+	@git ls-files '*.c' '*.h' '*.cpp' | xargs clang-format -i
+
+check-format: ## say which files .clang-format would change
+	@git ls-files '*.c' '*.h' '*.cpp' | xargs clang-format --dry-run -Werror
+
+check-layers: ## prove that every #include points to an earlier layer
+	@tools/check-layers.sh
+
+check-contracts: ## prove that every public function has a contract and its file's name
+	@tools/check-contracts.py
+
+check-banned: ## look for functions that have no place here
+	@tools/check-banned.sh
+
+readme: all ## write the worked example of README.md anew from a run of the program
+	@BUILD=$(BUILD) tools/readme-example.sh
+
+packages: ## install the Debian packages that the build needs
+	@tools/install-packages.sh build
+
+DOCUMENTS := README.md CHANGELOG.md LICENSE $(sort $(wildcard docs/*.md))
+install: all ## install program, manual page, documents and schema (PREFIX= DESTDIR=)
+	install -D -m 755 $(PROGRAM) $(DESTDIR)$(PREFIX)/bin/afterflash
+	install -D -m 644 $(MANUAL) $(DESTDIR)$(PREFIX)/share/man/man1/afterflash.1
+	install -D -m 644 docs/summary.schema.json $(DESTDIR)$(PREFIX)/share/afterflash/summary.schema.json
+	install -d $(DESTDIR)$(PREFIX)/share/doc/afterflash
+	install -m 644 $(DOCUMENTS) $(DESTDIR)$(PREFIX)/share/doc/afterflash
+
+uninstall: ## remove what install put there
+	rm -f $(DESTDIR)$(PREFIX)/bin/afterflash $(DESTDIR)$(PREFIX)/share/man/man1/afterflash.1
+	rm -rf $(DESTDIR)$(PREFIX)/share/afterflash $(DESTDIR)$(PREFIX)/share/doc/afterflash
 
 clean: ## remove what was built
 	rm -rf $(BUILD)
 
--include $(OBJECTS:.o=.d) $(TEST_SOURCES:%.c=$(BUILD)/%.d) $(TEST_HELPERS:%.c=$(BUILD)/%.d)
+distclean: clean ## remove every build, sanitized ones too
+	rm -rf $(BUILD)-asan $(BUILD)-clang
+
+help: ## list the targets
+	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/  \1\t\2/p' Makefile | expand -t 20
+
+-include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d)
 
 .SECONDARY:
-.PHONY: all help tests check clean
+.DELETE_ON_ERROR:
+.PHONY: all demo check tests run-tests asan clang lint format check-format check-layers check-contracts \
+	check-banned readme packages install uninstall clean distclean help
