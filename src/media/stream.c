@@ -1,0 +1,541 @@
+#include "media/stream.h"
+
+#include "media/backend.h"
+#include "media/demuxer.h"
+#include "media/pixels.h"
+#include "media/problem.h"
+
+#include <libavutil/display.h>
+#include <libavutil/pixdesc.h>
+#include <math.h>
+#include <stdlib.h>
+
+enum {
+    N_THREADS = 2,
+    MOST_READ_ERRORS = 100, /* in a row, before a damaged container counts as ended */
+    MOST_DRAIN_ERRORS = 100,
+};
+
+#define TIME_SLACK_S 1e-6 /* so that a time printed with six decimals finds its own frame */
+
+struct stream {
+    struct extents *source; /* borrowed */
+    struct demuxer demuxer;
+    AVCodecContext *decoder;
+    AVPacket *packet;
+    AVFrame *picture;
+    struct stream_facts facts;
+    struct pixels_reading reading;
+    double unit_s;   /* of a time stamp */
+    double period_s; /* nominal time between frames; 0: not known */
+    double (*time_of)(const void *owner, size_t index);
+    const void *owner;
+    bool is_intra_only;
+    /* where the reading stands */
+    bool has_picture; /* `picture` is decoded and not handed out */
+    bool is_draining;
+    bool has_ended;
+    bool awaits_key; /* damage has reached the references of what follows */
+    bool has_first;
+    int64_t first_stamp;
+    double last_s;
+    size_t index; /* of the next frame */
+    long n_packets;
+    long n_damaged;
+    long n_restamped;
+    long n_unstamped;
+    long n_other_size;
+    int n_drain_errors;
+    long n_seen;
+    /* what has been told */
+    struct problem missing, damaged, restamped, unstamped, other_size, range;
+};
+
+static void note_damage(struct stream *stream)
+{
+    stream->n_damaged++;
+    stream->awaits_key = !stream->is_intra_only;
+}
+
+static bool open_decoder(struct stream *stream, struct error **err)
+{
+    AVStream *track = stream->demuxer.track;
+    AVCodecContext *decoder = avcodec_alloc_context3(stream->demuxer.codec);
+    const AVCodecDescriptor *descriptor = avcodec_descriptor_get(track->codecpar->codec_id);
+
+    stream->decoder = decoder;
+    if (decoder == NULL || avcodec_parameters_to_context(decoder, track->codecpar) < 0)
+        return error_memory(err);
+    stream->is_intra_only = descriptor != NULL && (descriptor->props & AV_CODEC_PROP_INTRA_ONLY) != 0;
+    decoder->pkt_timebase = track->time_base;
+    decoder->max_pixels = (int64_t)LOOP_MOST_SIDE_PX * LOOP_MOST_SIDE_PX;
+    decoder->thread_count = N_THREADS;
+    /* a packet in, its picture out: then packets can be passed over without decoding */
+    decoder->thread_type = stream->is_intra_only ? FF_THREAD_SLICE : FF_THREAD_FRAME | FF_THREAD_SLICE;
+    if (stream->is_intra_only)
+        decoder->err_recognition |= AV_EF_EXPLODE;
+    if (!backend_allows_size(decoder->width > 0 ? decoder->width : 1,
+                             decoder->height > 0 ? decoder->height : 1, err))
+        return false;
+    if (avcodec_open2(decoder, stream->demuxer.codec, NULL) < 0)
+        return error_set(err, ERROR_INPUT, "its %s pictures cannot be decoded",
+                         avcodec_get_name(track->codecpar->codec_id));
+    return true;
+}
+
+static bool open_reading(struct stream *stream, struct error **err)
+{
+    if (!demuxer_open(&stream->demuxer, stream->source, err) || !open_decoder(stream, err))
+        return false;
+    stream->unit_s = av_q2d(stream->demuxer.track->time_base);
+    return true;
+}
+
+static void close_reading(struct stream *stream)
+{
+    avcodec_free_context(&stream->decoder);
+    demuxer_close(&stream->demuxer);
+    av_frame_unref(stream->picture);
+    stream->has_picture = false;
+    stream->is_draining = false;
+    stream->has_ended = false;
+    stream->awaits_key = false;
+    stream->has_first = false;
+    stream->first_stamp = 0;
+    stream->last_s = 0.0;
+    stream->index = 0;
+    stream->n_packets = 0;
+    stream->n_damaged = 0;
+    stream->n_restamped = 0;
+    stream->n_unstamped = 0;
+    stream->n_other_size = 0;
+    stream->n_drain_errors = 0;
+}
+
+/* Seconds of a time stamp from the first frame's, mended where it is missing or steps back. */
+static double time_of_stamp(struct stream *stream, int64_t stamp)
+{
+    double step_s = stream->period_s > 0.0 ? stream->period_s : 1.0;
+    double time_s = 0.0;
+
+    if (stream->time_of != NULL)
+        return stream->time_of(stream->owner, stream->index);
+    if (!stream->facts.has_clock)
+        return (double)stream->index;
+    if (stream->facts.is_bare)
+        return (double)stream->index * step_s;
+    if (!stream->has_first) {
+        stream->has_first = true;
+        stream->first_stamp = stamp;
+        return 0.0;
+    }
+    if (stamp == AV_NOPTS_VALUE) {
+        stream->n_unstamped++;
+        return stream->last_s + step_s;
+    }
+    if (stream->first_stamp == AV_NOPTS_VALUE) /* the first had none: count back from here */
+        stream->first_stamp = stamp - (int64_t)llround((stream->last_s + step_s) / stream->unit_s);
+    time_s = (double)(stamp - stream->first_stamp) * stream->unit_s;
+    if (time_s <= stream->last_s) {
+        stream->n_restamped++;
+        return stream->last_s + step_s;
+    }
+    return time_s;
+}
+
+/* Whether a packet's picture lies before from_time_s and can be passed over undecoded. */
+static bool passes_over(struct stream *stream, double from_time_s)
+{
+    int64_t stamp = stream->packet->pts != AV_NOPTS_VALUE ? stream->packet->pts : stream->packet->dts;
+    double time_s = 0.0;
+
+    if (!stream->is_intra_only || from_time_s <= 0.0 || stream->index == 0)
+        return false;
+    if (stream->time_of != NULL)
+        time_s = stream->time_of(stream->owner, stream->index);
+    else if (!stream->facts.has_clock)
+        time_s = (double)stream->index;
+    else if (stream->facts.is_bare)
+        time_s = (double)stream->index * stream->period_s;
+    else if (stamp == AV_NOPTS_VALUE || stream->first_stamp == AV_NOPTS_VALUE)
+        return false;
+    else
+        time_s = (double)(stamp - stream->first_stamp) * stream->unit_s;
+    if (time_s >= from_time_s - TIME_SLACK_S || time_s <= stream->last_s)
+        return false;
+    stream->last_s = time_s;
+    stream->index++;
+    return true;
+}
+
+/* One packet of the track into the decoder, or the sign that there are no more. */
+static bool feed(struct stream *stream, double from_time_s, struct error **err)
+{
+    int n_errors = 0;
+
+    for (;;) {
+        int status = 0;
+
+        av_packet_unref(stream->packet);
+        status = av_read_frame(stream->demuxer.context, stream->packet);
+        if (status == AVERROR(ENOMEM))
+            return error_memory(err);
+        if (extents_failed(stream->source, err))
+            return false;
+        if (status < 0 && status != AVERROR_EOF && !avio_feof(stream->demuxer.io) &&
+            ++n_errors < MOST_READ_ERRORS)
+            continue;
+        if (status < 0) {
+            stream->is_draining = true;
+            (void)avcodec_send_packet(stream->decoder, NULL);
+            return true;
+        }
+        if (stream->packet->stream_index != stream->demuxer.track->index || stream->packet->size == 0)
+            continue;
+        if ((stream->packet->flags & AV_PKT_FLAG_CORRUPT) != 0) {
+            note_damage(stream);
+            continue;
+        }
+        stream->n_packets++;
+        if (passes_over(stream, from_time_s))
+            continue;
+        status = avcodec_send_packet(stream->decoder, stream->packet);
+        if (status == AVERROR(ENOMEM))
+            return error_memory(err);
+        if (status < 0)
+            note_damage(stream);
+        return true;
+    }
+}
+
+/* The next picture that the decoder gives, whole or not. */
+static enum loop_next decode(struct stream *stream, double from_time_s, struct error **err)
+{
+    for (;;) {
+        int status = avcodec_receive_frame(stream->decoder, stream->picture);
+
+        if (status == 0)
+            return LOOP_FRAME;
+        if (status == AVERROR_EOF)
+            return LOOP_END;
+        if (status == AVERROR(ENOMEM)) {
+            (void)error_memory(err);
+            return LOOP_FAILED;
+        }
+        if (status != AVERROR(EAGAIN)) {
+            note_damage(stream);
+            if (stream->is_draining && ++stream->n_drain_errors > MOST_DRAIN_ERRORS)
+                return LOOP_END;
+            if (stream->is_draining)
+                continue;
+        }
+        if (stream->is_draining && status == AVERROR(EAGAIN))
+            return LOOP_END;
+        if (!feed(stream, from_time_s, err))
+            return LOOP_FAILED;
+    }
+}
+
+static bool is_whole(struct stream *stream)
+{
+    const AVFrame *picture = stream->picture;
+    bool is_damaged = (picture->flags & AV_FRAME_FLAG_CORRUPT) != 0 || picture->decode_error_flags != 0;
+
+    if (is_damaged)
+        stream->awaits_key = !stream->is_intra_only;
+    else if (picture->key_frame)
+        stream->awaits_key = false;
+    if (is_damaged || stream->awaits_key) {
+        stream->n_damaged++;
+        return false;
+    }
+    return true;
+}
+
+/* The next whole picture, into `picture`. */
+static enum loop_next decode_whole(struct stream *stream, double from_time_s, struct error **err)
+{
+    for (;;) {
+        enum loop_next next = decode(stream, from_time_s, err);
+
+        if (next != LOOP_FRAME)
+            return next;
+        if (is_whole(stream))
+            return LOOP_FRAME;
+        av_frame_unref(stream->picture);
+    }
+}
+
+static bool tell_losses(struct stream *stream, struct text_list *problems)
+{
+    const AVStream *track = stream->demuxer.track;
+    long missing = track->nb_frames > stream->n_packets ? (long)track->nb_frames - stream->n_packets : 0;
+
+    return problem_tell(&stream->missing, problems, missing,
+                        "the file ends early: its header says %ld frames, %ld are missing at the end",
+                        (long)track->nb_frames, missing) &&
+           problem_tell(
+               &stream->damaged, problems, stream->n_damaged,
+               "%ld pictures or pieces of the stream are damaged; the frames that need them are left out",
+               stream->n_damaged) &&
+           problem_tell(&stream->restamped, problems, stream->n_restamped,
+                        "%ld frames have a time stamp that is not after the frame before; each is placed one "
+                        "frame period (%.4g s) after it",
+                        stream->n_restamped, stream->period_s > 0.0 ? stream->period_s : 1.0) &&
+           problem_tell(
+               &stream->unstamped, problems, stream->n_unstamped,
+               "%ld frames have no time stamp; each is placed one frame period (%.4g s) after the one "
+               "before",
+               stream->n_unstamped, stream->period_s > 0.0 ? stream->period_s : 1.0) &&
+           problem_tell(&stream->other_size, problems, stream->n_other_size,
+                        "%ld frames are of another size than the first and are left out",
+                        stream->n_other_size);
+}
+
+static enum loop_next end(struct stream *stream, struct text_list *problems, struct error **err)
+{
+    stream->has_ended = true;
+    stream->n_seen = (long)stream->index;
+    if (problems != NULL && !tell_losses(stream, problems)) {
+        (void)error_memory(err);
+        return LOOP_FAILED;
+    }
+    return LOOP_END;
+}
+
+static bool has_first_size(const struct stream *stream)
+{
+    bool is_swapped = stream->reading.xx == 0;
+    int width = is_swapped ? stream->picture->height : stream->picture->width;
+    int height = is_swapped ? stream->picture->width : stream->picture->height;
+
+    return width == stream->facts.width_px && height == stream->facts.height_px;
+}
+
+enum loop_next stream_read(struct stream *stream, double from_time_s, bool with_colour, struct frame **frame,
+                           struct text_list *problems, struct error **err)
+{
+    double time_s = 0.0;
+    bool is_made = false;
+
+    if (stream->has_ended)
+        return LOOP_END;
+    for (;;) {
+        enum loop_next next = stream->has_picture ? LOOP_FRAME : decode_whole(stream, from_time_s, err);
+
+        stream->has_picture = false;
+        if (next == LOOP_END)
+            return end(stream, problems, err);
+        if (next != LOOP_FRAME)
+            return next;
+        if (!has_first_size(stream)) {
+            stream->n_other_size++;
+            continue;
+        }
+        time_s = time_of_stamp(stream, stream->picture->best_effort_timestamp);
+        stream->last_s = time_s;
+        stream->index++;
+        if (time_s >= from_time_s - TIME_SLACK_S)
+            break;
+    }
+    is_made = pixels_to_frame(frame, stream->picture, stream->reading, with_colour, err);
+    av_frame_unref(stream->picture);
+    if (!is_made)
+        return LOOP_FAILED;
+    (*frame)->index = stream->index - 1;
+    (*frame)->time_s = time_s;
+    return LOOP_FRAME;
+}
+
+static void read_turn(struct stream *stream, bool *is_odd)
+{
+    size_t n_bytes = 0;
+    const int32_t *matrix = (const int32_t *)(const void *)av_stream_get_side_data(
+        stream->demuxer.track, AV_PKT_DATA_DISPLAYMATRIX, &n_bytes);
+    int part[4];
+    const int place[4] = {0, 1, 3, 4};
+
+    *is_odd = false;
+    if (matrix == NULL || n_bytes < 9 * sizeof *matrix)
+        return;
+    for (size_t i = 0; i < 4; i++) {
+        part[i] = matrix[place[i]] / (1 << 16);
+        if (matrix[place[i]] % (1 << 16) != 0 || abs(part[i]) > 1)
+            *is_odd = true;
+    }
+    if (*is_odd || part[0] * part[3] - part[1] * part[2] == 0 || part[0] * part[1] != 0 ||
+        part[0] * part[2] != 0) {
+        *is_odd = true;
+        return;
+    }
+    stream->reading.xx = part[0];
+    stream->reading.xy = part[1];
+    stream->reading.yx = part[2];
+    stream->reading.yy = part[3];
+}
+
+static double rational(AVRational value)
+{
+    return value.num > 0 && value.den > 0 ? av_q2d(value) : 0.0;
+}
+
+static double declared_duration_s(const struct stream *stream)
+{
+    const AVFormatContext *context = stream->demuxer.context;
+    const AVStream *track = stream->demuxer.track;
+
+    if (stream->facts.is_bare || stream->facts.is_still)
+        return -1.0;
+    if (track->duration != AV_NOPTS_VALUE && track->duration > 0 &&
+        context->duration_estimation_method != AVFMT_DURATION_FROM_BITRATE)
+        return (double)track->duration * stream->unit_s;
+    if (context->duration != AV_NOPTS_VALUE && context->duration > 0 &&
+        context->duration_estimation_method != AVFMT_DURATION_FROM_BITRATE)
+        return (double)context->duration / AV_TIME_BASE;
+    return -1.0;
+}
+
+static void read_clock(struct stream *stream)
+{
+    AVStream *track = stream->demuxer.track;
+    double rate_hz = rational(track->avg_frame_rate);
+
+    if (rate_hz <= 0.0)
+        rate_hz = rational(track->r_frame_rate);
+    if (stream->facts.is_bare) /* libavformat invents 25/s there: only the stream's own word counts */
+        rate_hz = rational(stream->decoder->framerate);
+    stream->period_s = rate_hz > 0.0 ? 1.0 / rate_hz : 0.0;
+    if (stream->facts.is_bare)
+        stream->facts.has_clock = rate_hz > 0.0;
+    else
+        stream->facts.has_clock = !stream->facts.is_still &&
+                                  (stream->picture->best_effort_timestamp != AV_NOPTS_VALUE || rate_hz > 0.0);
+}
+
+static bool read_facts(struct stream *stream, struct error **err)
+{
+    AVStream *track = stream->demuxer.track;
+    bool is_swapped = stream->reading.xx == 0;
+    double aspect = rational(av_guess_sample_aspect_ratio(stream->demuxer.context, track, stream->picture));
+
+    stream->facts.format = demuxer_format(&stream->demuxer);
+    stream->facts.codec = avcodec_get_name(track->codecpar->codec_id);
+    stream->facts.width_px = is_swapped ? stream->picture->height : stream->picture->width;
+    stream->facts.height_px = is_swapped ? stream->picture->width : stream->picture->height;
+    if (!backend_allows_size(stream->facts.width_px, stream->facts.height_px, err))
+        return false;
+    stream->facts.is_bare = demuxer_is_bare(&stream->demuxer);
+    stream->facts.is_still = demuxer_is_picture(&stream->demuxer) || track->nb_frames == 1;
+    stream->facts.declared_frames = track->nb_frames > 0 ? (long)track->nb_frames : -1;
+    if (stream->facts.is_still)
+        stream->facts.declared_frames = 1;
+    stream->facts.pixel_aspect = 1.0;
+    if (aspect > 0.0)
+        stream->facts.pixel_aspect = is_swapped ? 1.0 / aspect : aspect;
+    stream->facts.declared_duration_s = declared_duration_s(stream);
+    stream->reading.untagged_is_limited =
+        track->codecpar->codec_id == AV_CODEC_ID_H264 || track->codecpar->codec_id == AV_CODEC_ID_HEVC;
+    read_clock(stream);
+    return true;
+}
+
+static bool tell_facts(const struct stream *stream, bool is_turned_oddly, struct text_list *problems)
+{
+    const struct stream_facts *facts = &stream->facts;
+    bool fits = true;
+
+    if (stream->demuxer.n_tracks > 1)
+        fits = fits && text_list_add(problems, "the file has %d video tracks; the largest is read",
+                                     stream->demuxer.n_tracks);
+    if (is_turned_oddly)
+        fits = fits && text_list_add(problems, "the file asks to be shown turned or stretched by other than "
+                                               "quarter turns; it is read as stored");
+    if (stream->picture->interlaced_frame)
+        fits =
+            fits && text_list_add(problems, "the pictures are interlaced: odd and even lines were taken at "
+                                            "different times, so fast motion shows as combs");
+    if (fabs(facts->pixel_aspect - 1.0) > 0.001)
+        fits = fits && text_list_add(problems, "the pixels are not square: width over height is %.4f",
+                                     facts->pixel_aspect);
+    return fits;
+}
+
+static bool first_picture(struct stream *stream, struct error **err)
+{
+    enum loop_next next = decode_whole(stream, 0.0, err);
+
+    if (next == LOOP_FAILED)
+        return false;
+    if (next == LOOP_END)
+        return error_set(err, ERROR_INPUT, "no picture in it can be decoded; it is damaged or holds none");
+    if (!pixels_can_read(stream->picture->format))
+        return error_set(err, ERROR_INPUT, "its pictures are of a pixel format that is not read (%s)",
+                         av_get_pix_fmt_name((enum AVPixelFormat)stream->picture->format));
+    stream->has_picture = true;
+    return true;
+}
+
+bool stream_open(struct stream **stream, struct extents *source, struct text_list *problems,
+                 struct error **err)
+{
+    CLEANUP(stream_close) struct stream *made = calloc(1, sizeof *made);
+    bool is_turned_oddly = false;
+
+    av_log_set_level(AV_LOG_QUIET);
+    if (made == NULL)
+        return error_memory(err);
+    made->source = source;
+    made->n_seen = -1;
+    made->reading = pixels_as_tagged();
+    made->packet = av_packet_alloc();
+    made->picture = av_frame_alloc();
+    if (made->packet == NULL || made->picture == NULL)
+        return error_memory(err);
+    if (!open_reading(made, err) || !first_picture(made, err))
+        return false;
+    read_turn(made, &is_turned_oddly);
+    if (!read_facts(made, err))
+        return false;
+    if (problems != NULL && !tell_facts(made, is_turned_oddly, problems))
+        return error_memory(err);
+    *stream = made;
+    made = NULL;
+    return true;
+}
+
+const struct stream_facts *stream_facts(const struct stream *stream)
+{
+    return &stream->facts;
+}
+
+void stream_set_clock(struct stream *stream, double (*time_of)(const void *owner, size_t index),
+                      const void *owner)
+{
+    stream->time_of = time_of;
+    stream->owner = owner;
+}
+
+bool stream_rewind(struct stream *stream, struct error **err)
+{
+    if (stream->index == 0 && stream->has_picture)
+        return true;
+    /* opened anew: not every container can be sought in, and this gives the same frames always */
+    close_reading(stream);
+    return open_reading(stream, err) && first_picture(stream, err);
+}
+
+long stream_frames_seen(const struct stream *stream)
+{
+    return stream->n_seen;
+}
+
+void stream_close(struct stream **stream)
+{
+    if (stream == NULL || *stream == NULL)
+        return;
+    close_reading(*stream);
+    av_frame_free(&(*stream)->picture);
+    av_packet_free(&(*stream)->packet);
+    free(*stream);
+    *stream = NULL;
+}
