@@ -129,9 +129,9 @@ def tissue_level_db(p, stripe, x, z, s, n, rng):
     if p["stripe_look"] == "triple":
         fraction = np.abs(n) / np.maximum(h, 0.3)
         central = np.exp(-(n / 0.45) ** 2) * sigmoid((s - 2) / 0.7)
-        rim = np.exp(-((np.abs(n) - h + 0.5) / 0.55) ** 2)
+        rim = np.exp(-((np.abs(n) - h + 0.6) / 0.75) ** 2)
         rim = np.where(s < stripe.half, np.maximum(rim, 0.7 * np.exp(-((edge + 0.5) / 0.6) ** 2)), rim)
-        level = p["triple_inner_db"] + (endo - p["triple_inner_db"]) * np.maximum(central, rim * 0.8)
+        level = p["triple_inner_db"] + (endo - p["triple_inner_db"]) * np.maximum(central, rim)
         level = level + 0.0 * fraction
     elif p["stripe_look"] == "line":
         central = np.exp(-(n / 0.5) ** 2) * sigmoid((s - 1.5) / 0.7)
@@ -668,7 +668,7 @@ BASE = dict(
     ruler=dict(x_px=770, side="right", per_cm=2, long_px=9, short_px=5, level=200, numbers=True), bar=(14, 200, 12, 180), marker=(330, 24))
 
 
-def transfer(deposit_s, deposit_mm, drift_mm, kind="slow", at=None, tip_back=1.8, level_db=9.0, leave=5.0, **more):
+def transfer(deposit_s, deposit_mm, drift_mm, kind="slow", at=None, tip_back=1.8, level_db=15.0, leave=5.0, **more):
     return dict(deposit_s=deposit_s, deposit_mm=deposit_mm, drift_mm=drift_mm, drift_kind=kind, drift_at_s=at,
                 catheter=dict(enter_s=max(0.5, deposit_s - 9), rest_s=deposit_s - 4, leave_s=deposit_s + leave, speed_mm_s=22.0,
                               tip_mm=deposit_mm + tip_back + 1.4, level_db=level_db, half_width_mm=0.55), **more)
@@ -682,7 +682,7 @@ LOOPS = {
     "p01_c2f_plain": dict(seed=101, **transfer(20.0, 14.0, 6.0)),
     "p02_f2c_triple": dict(seed=102, direction="fundus-to-cervix", rate=2.2, velocity=1.4, wall_amplitude=0.45, stripe_look="triple",
                            stripe_db=13.0, triple_inner_db=-4.0, thickness=11.5, length=50, mirror=True, fundus=(-26.0, 54.0), heading_deg=-8, bend_deg=-16,
-                           canal_bend_deg=30, codec="mjpeg", fps=10, texture_mm=0.2, lateral_deg=0.8, axial_mm=0.3, ruler=RULER_LEFT,
+                           canal_bend_deg=30, codec="mjpeg", fps=10, texture_mm=0.18, lateral_deg=0.7, axial_mm=0.27, ruler=RULER_LEFT,
                            bar=(780, 100, 10, 200), persistence=0.4, **transfer(15.0, 11.0, -7.0)),
     "p03_quiet": dict(fov_deg=86, clip_px=(0, 768), seed=103, direction="none", walk_mm=0.9, walk_turn_deg=0.6, stripe_look="line", stripe_db=6.5, length=42, thickness=8,
                       fundus=(-20.0, 44.0), heading_deg=2, bend_deg=20, ruler=RULER_FINE, codec="mpeg4", **transfer(25.0, 17.0, 3.0)),
@@ -702,7 +702,7 @@ LOOPS = {
     "p08_no_bubbles": dict(fov_deg=150, flat_bottom_px=540, seed=108, direction="fundus-to-cervix", rate=3.1, velocity=1.0, wall_amplitude=0.5, irregular=0.12,
                            stripe_look="triple", stripe_db=10.0, triple_inner_db=-4.0, thickness=9.0, length=44,
                            fundus=(-21.0, 47.0), heading_deg=-12, bend_deg=25,
-                           catheter=dict(enter_s=10, rest_s=16, leave_s=30, speed_mm_s=20, tip_mm=16, level_db=9.0, half_width_mm=0.55)),
+                           catheter=dict(enter_s=10, rest_s=16, leave_s=30, speed_mm_s=20, tip_mm=16, level_db=15.0, half_width_mm=0.55)),
     "p09_retroverted": dict(seed=109, rate=2.5, velocity=2.8, wall_amplitude=0.4, fundus=(22.0, 64.0), heading_deg=203, bend_deg=-18,
                             canal_bend_deg=-30, length=45, thickness=10.5, stripe_db=8.0, depth=95, mm_per_px=0.176, fps=13,
                             codec="dicom", regions=["spectrum", "tissue"], ruler=None, **transfer(12.0, 13.0, 5.0)),
