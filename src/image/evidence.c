@@ -1,0 +1,176 @@
+#include "image/picture_internal.h"
+#include "image/plane_internal.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Common practice, no source. Grey levels. */
+static const double LIVE_SHARE = 0.12; /* of the upper change: what still counts as living */
+static const double LIVE_MIN = 0.6;
+static const double LIVE_MAX = 3.0;
+static const double BRIGHT_ABOVE_BLACK = 6.0;
+static const double GRAIN_MIN = 1.2;   /* standard deviation in 7 x 7: grey bars and banners are smoother */
+static const double DENSE_SHARE = 0.7; /* text fills less of its surroundings */
+static const double LIVING_FRAME_SHARE = 0.01; /* of the frame: less life than this says nothing */
+enum { REDUCED_LONGEST = 512, DENSE_RADIUS = 5, GRAIN_RADIUS = 3 };
+
+static int reduction_of(const struct survey *survey)
+{
+    int longest = survey->width_px > survey->height_px ? survey->width_px : survey->height_px;
+
+    return (longest + REDUCED_LONGEST - 1) / REDUCED_LONGEST;
+}
+
+/** Box means of a plane over squares of `reduction`; what remains at the right and bottom is dropped. */
+static float *reduce(const float *plane, int width_px, const struct evidence *evidence)
+{
+    int by = evidence->reduction;
+    float *out = malloc((size_t)evidence->width * (size_t)evidence->height * sizeof *out);
+
+    if (out == NULL)
+        return NULL;
+    for (int y = 0; y < evidence->height; y++)
+        for (int x = 0; x < evidence->width; x++) {
+            float sum = 0;
+
+            for (int v = 0; v < by; v++)
+                for (int u = 0; u < by; u++)
+                    sum += plane[(size_t)(y * by + v) * (size_t)width_px + (size_t)(x * by + u)];
+            out[(size_t)y * (size_t)evidence->width + (size_t)x] = sum / (float)(by * by);
+        }
+    return out;
+}
+
+/** Keeps what most of its 3 x 3 surroundings agree on. */
+static bool majority(uint8_t *mask, int width, int height)
+{
+    size_t n = (size_t)width * (size_t)height;
+    uint32_t *count = malloc(n * sizeof *count);
+    bool is_good = count != NULL && plane_count(count, mask, width, height, 1);
+
+    for (size_t i = 0; is_good && i < n; i++)
+        mask[i] = count[i] >= 5 ? 255 : 0;
+    free(count);
+    return is_good;
+}
+
+static size_t count_mask(const uint8_t *mask, size_t n)
+{
+    size_t n_set = 0;
+
+    for (size_t i = 0; i < n; i++)
+        n_set += mask[i] != 0;
+    return n_set;
+}
+
+/** What changes over time: speckle lives, text and bars stand still. */
+static bool gather_living(struct evidence *evidence, const struct survey *survey)
+{
+    size_t n = (size_t)evidence->width * (size_t)evidence->height;
+    float *deviation = reduce(survey->deviation, survey->width_px, evidence);
+    float *moving = malloc(n * sizeof *moving);
+    size_t n_moving = 0;
+    double upper = 0;
+    double least = 0;
+    bool is_good = deviation != NULL && moving != NULL;
+
+    for (size_t i = 0; is_good && i < n; i++)
+        if (deviation[i] > 0.5F)
+            moving[n_moving++] = deviation[i];
+    if (is_good) {
+        upper = (double)plane_quantile(moving, n_moving, 0.9);
+        least = fmin(LIVE_MAX, fmax(LIVE_MIN, LIVE_SHARE * upper));
+        for (size_t i = 0; i < n; i++)
+            evidence->mask[i] = (double)deviation[i] > least ? 255 : 0;
+        is_good = majority(evidence->mask, evidence->width, evidence->height);
+    }
+    evidence->is_living = is_good && (double)count_mask(evidence->mask, n) > LIVING_FRAME_SHARE * (double)n;
+    free(deviation);
+    free(moving);
+    return is_good;
+}
+
+/** The darkest level that a fair part of the frame has: the surroundings, or the deepest tissue. */
+static double black_level(const float *mean, size_t n)
+{
+    size_t bins[256] = {0};
+    size_t below = 0;
+
+    for (size_t i = 0; i < n; i++)
+        bins[(int)fminf(255.0F, fmaxf(0.0F, mean[i]))]++;
+    for (int i = 0; i < 256; i++) {
+        below += bins[i];
+        if ((double)below > 0.05 * (double)n)
+            return i;
+    }
+    return 0;
+}
+
+/** Standard deviation of the plane over squares of 2 GRAIN_RADIUS + 1. */
+static bool grain_of(float *grain, const float *mean, const struct evidence *evidence)
+{
+    size_t n = (size_t)evidence->width * (size_t)evidence->height;
+    float *average = malloc(n * sizeof *average);
+    bool is_good = average != NULL;
+
+    for (size_t i = 0; is_good && i < n; i++)
+        grain[i] = mean[i] * mean[i];
+    is_good = is_good && plane_blur(average, mean, evidence->width, evidence->height, GRAIN_RADIUS) &&
+              plane_blur(grain, grain, evidence->width, evidence->height, GRAIN_RADIUS);
+    for (size_t i = 0; is_good && i < n; i++)
+        grain[i] = sqrtf(fmaxf(0.0F, grain[i] - average[i] * average[i]));
+    free(average);
+    return is_good;
+}
+
+/** What shines densely and with a grain, for stills and for loops in which nothing moves. */
+static bool gather_shining(struct evidence *evidence, const struct survey *survey)
+{
+    size_t n = (size_t)evidence->width * (size_t)evidence->height;
+    float *mean = reduce(survey->mean, survey->width_px, evidence);
+    float *grain = malloc(n * sizeof *grain);
+    uint32_t *count = malloc(n * sizeof *count);
+    bool is_good = mean && grain && count && grain_of(grain, mean, evidence);
+    double black = 0;
+    double square = (2 * DENSE_RADIUS + 1) * (2 * DENSE_RADIUS + 1);
+
+    if (is_good) {
+        black = fmin(40.0, black_level(mean, n));
+        for (size_t i = 0; i < n; i++)
+            evidence->mask[i] = (double)mean[i] > black + BRIGHT_ABOVE_BLACK ? 255 : 0;
+        is_good = plane_count(count, evidence->mask, evidence->width, evidence->height, DENSE_RADIUS);
+    }
+    for (size_t i = 0; is_good && i < n; i++) {
+        bool is_dense = (double)count[i] > DENSE_SHARE * square * (evidence->mask[i] ? 0.5 : 1.0);
+
+        evidence->mask[i] = is_dense && evidence->mask[i] && (double)grain[i] > GRAIN_MIN ? 255 : 0;
+    }
+    is_good = is_good && majority(evidence->mask, evidence->width, evidence->height);
+    free(mean);
+    free(grain);
+    free(count);
+    return is_good;
+}
+
+bool evidence_gather(struct evidence *evidence, const struct survey *survey, struct error **err)
+{
+    *evidence = (struct evidence){.reduction = reduction_of(survey)};
+    evidence->width = survey->width_px / evidence->reduction;
+    evidence->height = survey->height_px / evidence->reduction;
+    evidence->mask = calloc((size_t)evidence->width * (size_t)evidence->height, 1);
+    if (evidence->mask == NULL || !gather_living(evidence, survey) ||
+        (!evidence->is_living && !gather_shining(evidence, survey))) {
+        evidence_free(evidence);
+        return error_memory(err);
+    }
+    return true;
+}
+
+void evidence_free(struct evidence *evidence)
+{
+    if (evidence == NULL)
+        return;
+    free(evidence->mask);
+    evidence->mask = NULL;
+}
