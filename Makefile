@@ -50,7 +50,7 @@ $(BUILD)/config.mk: tools/find-libraries.sh
 
 VERSION := $(shell cat VERSION)
 COMMON = $(OPTIMISE) $(SANITIZE) $(WARNINGS) -Werror -MMD -MP -Iinclude -Isrc -D_POSIX_C_SOURCE=200809L \
-	-DAFTERFLASH_VERSION='"$(VERSION)"' -ffp-contract=off -fno-math-errno -pthread $(PACKAGE_CFLAGS)
+	-DAFTERFLASH_VERSION='"$(VERSION)"' -ffp-contract=off -fno-math-errno -fopenmp-simd -pthread $(PACKAGE_CFLAGS)
 C_FLAGS = -std=c17 -Wstrict-prototypes -Wmissing-prototypes $(COMMON) $(CFLAGS)
 CXX_FLAGS = -std=c++17 $(COMMON) $(CXXFLAGS)
 LINK = $(CXX) $(OPTIMISE) $(SANITIZE) $(LDFLAGS)

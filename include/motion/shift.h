@@ -1,0 +1,32 @@
+#ifndef AFTERFLASH_MOTION_SHIFT_H
+#define AFTERFLASH_MOTION_SHIFT_H
+
+#include "base/contract.h"
+#include "image/raster.h"
+
+#include <stdbool.h>
+
+/** Whole-picture motion by phase correlation. Holds transforms for one size of picture. */
+struct shift;
+
+/** Prepares for pictures of one size. NULL when memory ran out. FFTW plans are estimated,
+ *  so that results do not depend on timing. */
+struct shift *shift_make(int width_px, int height_px);
+
+/** Ends it; accepts NULL, leaves NULL. */
+void shift_free(struct shift **shift);
+
+/** How far `to` has moved against `from`, pixels, and how surely.
+ *
+ *  from, to     planes of the prepared size; both are weighed by `window` first
+ *  window       same size, 0..1: what counts (zero outside the picture, soft edges); NULL: all, tapered
+ *  dx_px, dy_px content at p in `from` is at p + (dx, dy) in `to`; sub-pixel by a parabola
+ *  Returns the height of the peak over what chance gives (about 1 = chance, > 5 = sure);
+ *  0 when memory ran out.
+ *  Source: Kuglin and Hines, Proc. IEEE Conf. Cybernetics and Society 163-165, 1975 (from memory);
+ *  the cross spectrum is whitened by the square root of its size only, which keeps
+ *  speckle pictures from being ruled by their noise. */
+double shift_find(struct shift *shift, const struct raster *from, const struct raster *to,
+                  const struct raster *window, double *dx_px, double *dy_px);
+
+#endif
