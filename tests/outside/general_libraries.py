@@ -1,0 +1,116 @@
+#!/usr/bin/python3
+"""What general libraries (NumPy, SciPy, OpenCV, scikit-image) say, for the C tests of this folder.
+
+usage: general_libraries.py TASK ARGUMENT...
+Each task prints numbers only; pictures go to files of raw 32-bit floats, row by row.
+"""
+import csv
+import sys
+
+import numpy as np
+
+
+def read_grey(path):
+    import cv2
+    picture = cv2.imread(path, cv2.IMREAD_GRAYSCALE)
+    if picture is None:
+        sys.exit("cannot read " + path)
+    return picture.astype(np.float32)
+
+
+def fourier_shift(picture, dx, dy):
+    """Content moved by (dx, dy) pixels, exactly for a band-limited periodic picture."""
+    from scipy.ndimage import fourier_shift as shift
+    return np.real(np.fft.ifft2(shift(np.fft.fft2(picture), (dy, dx)))).astype(np.float32)
+
+
+def judge(a, b):
+    """Shift of b against a by OpenCV's phase correlation and by scikit-image's."""
+    import cv2
+    from skimage.registration import phase_cross_correlation
+    window = cv2.createHanningWindow(a.shape[::-1], cv2.CV_32F)
+    (cx, cy), _ = cv2.phaseCorrelate(a - a.mean(), b - b.mean(), window)
+    found = phase_cross_correlation((a - a.mean()) * window, (b - b.mean()) * window, upsample_factor=100, normalization=None)
+    sy, sx = -np.asarray(found[0])
+    return cx, cy, sx, sy
+
+
+def picture(path, out):
+    """Writes a picture as raw floats; prints width and height."""
+    p = read_grey(path)
+    p.tofile(out)
+    print(p.shape[1], p.shape[0])
+
+
+def shift_between(path_a, path_b):
+    """Prints OpenCV's x, y and scikit-image's x, y."""
+    print(*judge(read_grey(path_a), read_grey(path_b)))
+
+
+def shifted(path, out, *pairs):
+    """Writes the picture and its copies moved by the given x y pairs; prints, for each, OpenCV's and scikit-image's answers."""
+    import cv2
+    p = read_grey(path)[:256, :256]
+    p = cv2.GaussianBlur(p, (0, 0), 1.0)  # so that the moved copy is free of ringing
+    wide = np.pad(p, 64, mode="reflect")
+    p.tofile(out + "/0.raw")
+    print(p.shape[1], p.shape[0])
+    numbers = [float(v) for v in pairs]
+    for k in range(0, len(numbers), 2):
+        moved = fourier_shift(wide, numbers[k], numbers[k + 1])[64:-64, 64:-64]
+        np.ascontiguousarray(moved).tofile(out + "/%d.raw" % (k // 2 + 1))
+        print(*judge(p, moved))
+
+
+def speckle(out, *triples):
+    """Writes a made speckle picture and copies moved by x y and mixed with other speckle to a correlation rho.
+
+    Speckle: magnitude of a complex Gaussian field smoothed to about 3 pixels, log-compressed."""
+    rng = np.random.default_rng(7)
+    size, pad = 256, 32
+
+    def field():
+        from scipy.ndimage import gaussian_filter
+        n = size + 2 * pad
+        return gaussian_filter(rng.standard_normal((n, n)), 1.5) + 1j * gaussian_filter(rng.standard_normal((n, n)), 1.5)
+
+    def grey(f):
+        v = 20 * np.log10(np.abs(f) / np.abs(f).mean() + 1e-2)
+        return (110 + 4 * v).astype(np.float32)[pad:-pad, pad:-pad]
+
+    base, other = field(), field()
+    other *= np.std(base) / np.std(other)
+    np.ascontiguousarray(grey(base)).tofile(out + "/0.raw")
+    print(size, size)
+    numbers = [float(v) for v in triples]
+    for k in range(0, len(numbers), 3):
+        dx, dy, rho = numbers[k:k + 3]
+        mixed = rho * base + np.sqrt(1 - rho ** 2) * other
+        spectrum = np.fft.fft2(mixed)
+        fy, fx = np.fft.fftfreq(mixed.shape[0])[:, None], np.fft.fftfreq(mixed.shape[1])[None, :]
+        moved = np.fft.ifft2(spectrum * np.exp(-2j * np.pi * (fx * dx + fy * dy)))
+        np.ascontiguousarray(grey(moved)).tofile(out + "/%d.raw" % (k // 3 + 1))
+        print(*judge(grey(base), grey(moved)))
+
+
+def column(path, name):
+    """Prints a column of a CSV file."""
+    with open(path) as f:
+        for row in csv.DictReader(f):
+            print(float(row[name]))
+
+
+def peak_hz(path, time, value, low, high):
+    """Prints the frequency of the largest Lomb-Scargle ordinate of a column, by SciPy."""
+    from scipy.signal import detrend, lombscargle
+    with open(path) as f:
+        rows = [(float(r[time]), float(r[value])) for r in csv.DictReader(f)]
+    t, y = np.array(rows).T
+    f = np.linspace(float(low), float(high), 4001)
+    print(f[np.argmax(lombscargle(t, detrend(y), 2 * np.pi * f))])
+
+
+TASKS = dict(picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+
+if __name__ == "__main__":
+    TASKS[sys.argv[1]](*sys.argv[2:])
