@@ -49,7 +49,7 @@ $(BUILD)/config.mk: tools/find-libraries.sh
 	@tools/find-libraries.sh >$@.new && mv $@.new $@ || { rm -f $@.new; exit 1; }
 
 VERSION := $(shell cat VERSION)
-COMMON = $(OPTIMISE) $(SANITIZE) $(WARNINGS) -Werror -MMD -MP -Iinclude -Isrc -D_POSIX_C_SOURCE=200809L \
+COMMON = $(OPTIMISE) $(SANITIZE) $(WARNINGS) -Werror -MMD -MP -Iinclude -Isrc -D_XOPEN_SOURCE=700 \
 	-DAFTERFLASH_VERSION='"$(VERSION)"' -ffp-contract=off -fno-math-errno -fopenmp-simd -pthread $(PACKAGE_CFLAGS)
 C_FLAGS = -std=c17 -Wstrict-prototypes -Wmissing-prototypes $(COMMON) $(CFLAGS)
 CXX_FLAGS = -std=c++17 $(COMMON) $(CXXFLAGS)

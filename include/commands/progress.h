@@ -2,7 +2,7 @@
 #define AFTERFLASH_COMMANDS_PROGRESS_H
 
 /** A line on stderr that says how far the work is: shown only when stderr is a terminal,
- *  without colour when NO_COLOR is set to anything. */
+ *  without colour when NO_COLOR is set and not empty. */
 struct progress {
     int is_shown;
     int is_coloured;

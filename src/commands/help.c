@@ -1,8 +1,13 @@
 #include "commands/help.h"
 
+#include "base/text.h"
+#include "report/paragraph.h"
 #include "report/tool.h"
 
+#include <stdlib.h>
 #include <string.h>
+
+enum { OPTION_COLUMNS = 26 };
 
 static const char purpose[] =
     "afterflash reads the ultrasound loops recorded around an embryo transfer and\n"
@@ -30,19 +35,29 @@ void help_program(FILE *to)
                   exit_codes);
 }
 
+static void print_entry(FILE *to, const char *head, const char *text)
+{
+    char first[OPTION_COLUMNS + 1];
+
+    if (strlen(head) > OPTION_COLUMNS - 2) {
+        (void)fprintf(to, "%s\n", head);
+        head = "";
+    }
+    (void)snprintf(first, sizeof first, "%-*s", OPTION_COLUMNS, head);
+    paragraph_write(to, first, "                          ", text);
+}
+
 static void print_option(FILE *to, const struct option_row *row)
 {
-    char head[80];
-    int n = 0;
+    char *head = text_format("  --%s%s%s", row->name, row->argument == NULL ? "" : " ",
+                             row->argument == NULL ? "" : row->argument);
+    char *text =
+        row->wanted == NULL ? text_copy(row->summary) : text_format("%s: %s", row->summary, row->wanted);
 
-    n = snprintf(head, sizeof head, "--%s%s%s", row->name, row->argument == NULL ? "" : " ",
-                 row->argument == NULL ? "" : row->argument);
-    if (n > 22)
-        (void)fprintf(to, "  %s\n%26s%s\n", head, "", row->summary);
-    else
-        (void)fprintf(to, "  %-22s  %s\n", head, row->summary);
-    if (row->wanted != NULL)
-        (void)fprintf(to, "%26s(%s)\n", "", row->wanted);
+    if (head != NULL && text != NULL)
+        print_entry(to, head, text);
+    free(head);
+    free(text);
 }
 
 void help_command(FILE *to, const struct command *command)
@@ -51,48 +66,55 @@ void help_command(FILE *to, const struct command *command)
                   *command->operands == '\0' ? "" : " ", command->operands, command->details);
     for (size_t i = 0; i < command->n_options; i++)
         print_option(to, &command->options[i]);
-    (void)fprintf(to, "  %-22s  %s\n", "--help", "show this");
+    print_entry(to, "  --help", "show this");
 }
 
-/* mdoc takes a line that starts with a point or an apostrophe for a request, and a
- * backslash for an escape. */
+/* A line that starts with a point or an apostrophe is a request to mdoc, a backslash an escape. */
 static void print_mdoc_text(FILE *to, const char *text)
 {
     bool is_line_start = true;
 
     for (; *text != '\0'; text++) {
-        if (is_line_start && text[0] == '\n') {
-            (void)fputs(".Pp\n", to);
-            continue;
-        }
         if (is_line_start && (*text == '.' || *text == '\''))
             (void)fputs("\\&", to);
-        (void)fputs(*text == '\\' ? "\\e" : *text == '-' ? "\\-" : (char[]){*text, '\0'}, to);
+        if (*text == '\\')
+            (void)fputs("\\e", to);
+        else
+            (void)fputc(*text, to);
         is_line_start = *text == '\n';
+    }
+}
+
+static void print_mdoc_block(FILE *to, const char *text)
+{
+    (void)fputs(".Bd -literal\n", to);
+    print_mdoc_text(to, text);
+    (void)fputs(text[strlen(text) - 1] == '\n' ? ".Ed\n" : "\n.Ed\n", to);
+}
+
+static void print_manual_option(FILE *to, const struct option_row *row)
+{
+    (void)fprintf(to, ".It Fl \\-%s%s%s\n", row->name, row->argument == NULL ? "" : " Ar ",
+                  row->argument == NULL ? "" : row->argument);
+    print_mdoc_text(to, row->summary);
+    if (row->wanted != NULL) {
+        (void)fputs(":\n", to);
+        print_mdoc_text(to, row->wanted);
     }
     (void)fputc('\n', to);
 }
 
 static void print_manual_command(FILE *to, const struct command *command)
 {
-    (void)fprintf(to, ".Ss %s\n", command->name);
-    (void)fprintf(to, ".Nm afterflash %s\n.Op Ar option ...\n", command->name);
+    (void)fprintf(to, ".Ss %s\n.Nm afterflash %s\n.Op Ar option ...\n", command->name, command->name);
     if (*command->operands != '\0')
         (void)fprintf(to, ".Ar %s\n", command->operands);
-    (void)fputs(".Pp\n", to);
-    print_mdoc_text(to, command->details);
+    print_mdoc_block(to, command->details);
+    if (command->n_options == 0)
+        return;
     (void)fputs(".Bl -tag -width Ds\n", to);
-    for (size_t i = 0; i < command->n_options; i++) {
-        const struct option_row *row = &command->options[i];
-
-        (void)fprintf(to, ".It Fl \\-%s%s%s\n", row->name, row->argument == NULL ? "" : " Ar ",
-                      row->argument == NULL ? "" : row->argument);
-        print_mdoc_text(to, row->summary);
-        if (row->wanted != NULL) {
-            (void)fputs("Wanted is\n", to);
-            print_mdoc_text(to, row->wanted);
-        }
-    }
+    for (size_t i = 0; i < command->n_options; i++)
+        print_manual_option(to, &command->options[i]);
     (void)fputs(".El\n", to);
 }
 
@@ -100,21 +122,20 @@ void help_manual(FILE *to)
 {
     const struct command *row = NULL;
 
-    (void)fputs(
-        ".Dd $Mdocdate$\n.Dt AFTERFLASH 1\n.Os\n.Sh NAME\n.Nm afterflash\n.Nd measure the ultrasound loops "
-        "of "
-        "an embryo transfer\n.Sh SYNOPSIS\n.Nm afterflash\n.Ar command\n.Op Ar option ...\n.Op Ar operand "
-        "...\n.Nm afterflash\n.Fl \\-help | \\-version\n.Sh DESCRIPTION\n",
-        to);
+    (void)fputs(".Dd November 25, 2026\n.Dt AFTERFLASH 1\n.Os\n.Sh NAME\n.Nm afterflash\n"
+                ".Nd measure the ultrasound loops of an embryo transfer\n.Sh SYNOPSIS\n"
+                ".Nm afterflash\n.Ar command\n.Op Ar option ...\n.Op Ar operand ...\n"
+                ".Nm afterflash\n.Fl \\-help | \\-version\n.Sh DESCRIPTION\n",
+                to);
     print_mdoc_text(to, purpose);
     (void)fputs(".Sh COMMANDS\n", to);
     for (size_t i = 0; (row = command_at(i)) != NULL; i++)
         print_manual_command(to, row);
-    (void)fputs(
-        ".Sh ENVIRONMENT\n.Bl -tag -width Ds\n.It Ev NO_COLOR\nWhen set to anything, what is shown on a "
-        "terminal has no colour.\n.El\n.Sh EXIT STATUS\n.Bd -literal\n",
-        to);
-    (void)fprintf(to, "%s.Ed\n", exit_codes);
+    (void)fputs(".Sh ENVIRONMENT\n.Bl -tag -width Ds\n.It Ev NO_COLOR\n"
+                "When set and not empty, what is shown on a terminal has no colour.\n.El\n"
+                ".Sh EXIT STATUS\n",
+                to);
+    print_mdoc_block(to, exit_codes);
     (void)fputs(".Sh CAVEATS\nThe result is a measurement, not a diagnosis, and foretells no outcome.\n", to);
 }
 

@@ -1,7 +1,10 @@
 #include "commands/measure.h"
 
 #include "commands/progress.h"
+#include "commands/recordings.h"
+#include "commands/results.h"
 #include "measure/transfer.h"
+#include "report/summary_text.h"
 
 struct measure_settings {
     const char *out;
@@ -44,32 +47,75 @@ static const struct option_row options[] = {
      .offset = offsetof(struct measure_settings, force)},
 };
 
+static bool measure(struct transfer **transfer, struct transfer_request *request, struct error **err)
+{
+    struct progress progress;
+    bool is_measured = false;
+
+    progress_begin(&progress);
+    request->progress = progress_show;
+    request->progress_context = &progress;
+    is_measured = transfer_measure(transfer, request, err);
+    progress_end(&progress);
+    return is_measured;
+}
+
+static bool measure_recordings(struct transfer_request *request, struct results *results, struct error **err)
+{
+    CLEANUP(transfer_free) struct transfer *transfer = NULL;
+
+    if (!measure(&transfer, request, err) || !results_write(results, transfer, request, err) ||
+        !summary_text_write(stdout, transfer, err))
+        return false;
+    results_print_paths(results, stdout);
+    return true;
+}
+
 static bool measure_run(const void *given, char *const *operands, size_t n_operands, struct error **err)
 {
     const struct measure_settings *settings = given;
-    struct transfer_request request = {.paths = (const char *const *)operands, .n_paths = n_operands};
-    struct progress progress;
-    CLEANUP(transfer_free) struct transfer *transfer = NULL;
+    CLEANUP(text_list_free) struct text_list recordings = {0};
+    CLEANUP(results_end) struct results results = {0};
+    struct transfer_request request = {
+        .scale_mm_per_px = settings->scale_mm_per_px,
+        .has_fundus = settings->fundus.is_given,
+        .has_os = settings->os.is_given,
+        .fundus_px = settings->fundus.point,
+        .os_px = settings->os.point,
+    };
 
     if (n_operands == 0)
-        return error_set(err, ERROR_USAGE, "measure: no loop was given; see afterflash measure --help");
-    request.scale_mm_per_px = settings->scale_mm_per_px;
-    request.progress = progress_show;
-    request.progress_context = &progress;
-    progress_begin(&progress);
-    if (!transfer_measure(&transfer, &request, err)) {
-        progress_end(&progress);
+        return error_set(err, ERROR_USAGE, "measure: no recording was given; see afterflash measure --help");
+    if (!recordings_expand(&recordings, operands, n_operands, err) ||
+        !results_prepare(&results, settings->out, operands[0], settings->force, err))
         return false;
-    }
-    progress_end(&progress);
-    return true;
+    request.paths = (const char *const *)recordings.items;
+    request.n_paths = recordings.n;
+    return measure_recordings(&request, &results, err);
 }
+
+static const char details[] =
+    "Reads the recordings of one embryo transfer: DICOM ultrasound, video files or\n"
+    "numbered pictures. A folder stands for the recordings directly in it. Measures\n"
+    "the uterine cavity, the contractions of its wall, the place where the marker\n"
+    "bubbles came to lie and their drift, prints a summary and writes into DIR:\n"
+    "\n"
+    "  summary.txt   what was printed\n"
+    "  summary.json  every result, by docs/summary.schema.json\n"
+    "  series.csv    one row per analysed frame\n"
+    "  motion.csv    wall motion by time and position along the stripe\n"
+    "\n"
+    "Without --out, DIR is the first LOOP's name, without its ending, followed by\n"
+    "-afterflash, in the working folder. Results that are there already are kept\n"
+    "and nothing is measured, unless --force is given.\n"
+    "\n"
+    "Pixels count from the centre of the top-left one, x to the right, y down.";
 
 const struct command measure_command = {
     .name = "measure",
     .operands = "LOOP...",
     .summary = "measure the loops of one transfer and write its summary",
-    .details = "Reads the loops of one transfer.",
+    .details = details,
     .options = options,
     .n_options = sizeof options / sizeof options[0],
     .settings_bytes = sizeof(struct measure_settings),

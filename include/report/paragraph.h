@@ -1,0 +1,17 @@
+#ifndef AFTERFLASH_REPORT_PARAGRAPH_H
+#define AFTERFLASH_REPORT_PARAGRAPH_H
+
+#include <stdio.h>
+
+/** Writes a text broken at spaces into lines of at most 80 columns.
+ *
+ *  first  what the first line begins with
+ *  next   what each further line begins with
+ *  text   UTF-8; control characters are shown as '?'
+ *  A word longer than a line stands alone and whole. Columns are counted as code points. */
+void paragraph_write(FILE *to, const char *first, const char *next, const char *text);
+
+/** Columns that a UTF-8 text takes, counted as code points. */
+int paragraph_columns(const char *text);
+
+#endif

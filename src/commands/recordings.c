@@ -1,0 +1,202 @@
+#include "commands/recordings.h"
+
+#include <ctype.h>
+#include <dirent.h>
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <strings.h>
+#include <sys/stat.h>
+
+static const char *const recording_endings[] = {
+    ".dcm", ".dicom", ".ima",  ".mp4",  ".m4v", ".mov",  ".avi",  ".mkv",   ".webm", ".wmv",
+    ".asf", ".mpg",   ".mpeg", ".mpe",  ".m2v", ".mpv",  ".ts",   ".mts",   ".m2ts", ".vob",
+    ".dv",  ".gif",   ".264",  ".h264", ".265", ".hevc", ".mjpg", ".mjpeg",
+};
+static const char *const picture_endings[] = {
+    ".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".jp2",
+};
+
+enum kind { KIND_OTHER, KIND_RECORDING, KIND_PICTURE };
+
+static bool ends_like(const char *name, const char *const *endings, size_t n_endings)
+{
+    const char *dot = strrchr(name, '.');
+
+    for (size_t i = 0; dot != NULL && i < n_endings; i++)
+        if (strcasecmp(dot, endings[i]) == 0)
+            return true;
+    return false;
+}
+
+static bool has_dicom_mark(const char *path)
+{
+    FILE *file = fopen(path, "rb");
+    char head[132] = "";
+    size_t n = 0;
+
+    if (file == NULL)
+        return false;
+    n = fread(head, 1, sizeof head, file);
+    (void)fclose(file);
+    return n == sizeof head && memcmp(head + 128, "DICM", 4) == 0;
+}
+
+static enum kind kind_of(const char *path, const char *name)
+{
+    struct stat status;
+
+    if (name[0] == '.' || stat(path, &status) != 0 || !S_ISREG(status.st_mode))
+        return KIND_OTHER;
+    if (ends_like(name, recording_endings, sizeof recording_endings / sizeof recording_endings[0]))
+        return KIND_RECORDING;
+    if (ends_like(name, picture_endings, sizeof picture_endings / sizeof picture_endings[0]))
+        return KIND_PICTURE;
+    return has_dicom_mark(path) ? KIND_RECORDING : KIND_OTHER;
+}
+
+static int by_bytes(const void *first, const void *second)
+{
+    return strcmp(*(char *const *)first, *(char *const *)second);
+}
+
+static void sort(struct text_list *list)
+{
+    if (list->n > 1)
+        qsort(list->items, list->n, sizeof list->items[0], by_bytes);
+}
+
+static bool sort_out(const char *folder, DIR *stream, struct text_list *recordings,
+                     struct text_list *pictures, struct error **err)
+{
+    size_t n = strlen(folder);
+    const char *slash = n > 0 && folder[n - 1] == '/' ? "" : "/";
+    struct dirent *entry = NULL;
+
+    errno = 0;
+    while ((entry = readdir(stream)) != NULL) {
+        char *path = text_format("%s%s%s", folder, slash, entry->d_name);
+        enum kind kind = path == NULL ? KIND_OTHER : kind_of(path, entry->d_name);
+        bool is_kept = path != NULL;
+
+        if (kind != KIND_OTHER)
+            is_kept = text_list_add(kind == KIND_RECORDING ? recordings : pictures, "%s", path);
+        free(path);
+        if (!is_kept)
+            return error_memory(err);
+        errno = 0;
+    }
+    if (errno != 0)
+        return error_set(err, ERROR_INPUT, "%s: the folder cannot be read (%s)", folder, strerror(errno));
+    return true;
+}
+
+/* The last run of digits before the ending: "scan-0012.png" has 4 of them from place 5. */
+static size_t number_in(const char *path, size_t *n_digits)
+{
+    const char *slash = strrchr(path, '/');
+    const char *name = slash == NULL ? path : slash + 1;
+    const char *end = strrchr(name, '.');
+
+    *n_digits = 0;
+    while (end > name && isdigit((unsigned char)end[-1])) {
+        end--;
+        ++*n_digits;
+    }
+    return (size_t)(end - path);
+}
+
+static bool is_same_sequence(const char *first, const char *second)
+{
+    size_t n_first = 0;
+    size_t n_second = 0;
+    size_t at = number_in(first, &n_first);
+
+    return n_first > 0 && number_in(second, &n_second) == at && n_second == n_first &&
+           strncmp(first, second, at) == 0 && strcmp(first + at + n_first, second + at + n_second) == 0;
+}
+
+/* "dir/scan-0012.png" becomes "dir/scan-%04d.png". A percent sign in the name itself is doubled. */
+static char *pattern_of(const char *path)
+{
+    size_t n_digits = 0;
+    size_t at = number_in(path, &n_digits);
+    char *doubled = malloc(2 * at + 1);
+    char *made = NULL;
+    size_t n = 0;
+
+    if (doubled == NULL)
+        return NULL;
+    for (size_t i = 0; i < at; i++) {
+        doubled[n++] = path[i];
+        if (path[i] == '%')
+            doubled[n++] = '%';
+    }
+    doubled[n] = '\0';
+    made = text_format("%s%%0%zud%s", doubled, n_digits, path + at + n_digits);
+    free(doubled);
+    return made;
+}
+
+/* Sorted pictures; each run of them that differs in a number alone becomes one pattern. */
+static bool add_pictures(struct text_list *recordings, const struct text_list *pictures)
+{
+    for (size_t i = 0; i < pictures->n;) {
+        size_t end = i + 1;
+        char *pattern = NULL;
+        bool is_added = false;
+
+        while (end < pictures->n && is_same_sequence(pictures->items[i], pictures->items[end]))
+            end++;
+        pattern = end - i == 1 ? text_copy(pictures->items[i]) : pattern_of(pictures->items[i]);
+        is_added = pattern != NULL && text_list_add_once(recordings, "%s", pattern);
+        free(pattern);
+        if (!is_added)
+            return false;
+        i = end;
+    }
+    return true;
+}
+
+static bool add_folder(struct text_list *recordings, const char *folder, struct error **err)
+{
+    struct text_list found = {0};
+    struct text_list pictures = {0};
+    DIR *stream = opendir(folder);
+    bool is_good = false;
+
+    if (stream == NULL)
+        return error_set(err, ERROR_INPUT, "%s: the folder cannot be read (%s)", folder, strerror(errno));
+    is_good = sort_out(folder, stream, &found, &pictures, err);
+    (void)closedir(stream);
+    sort(&found);
+    sort(&pictures);
+    for (size_t i = 0; is_good && i < found.n; i++)
+        is_good = text_list_add_once(recordings, "%s", found.items[i]);
+    if (is_good && found.n == 0)
+        is_good = add_pictures(recordings, &pictures);
+    if (is_good && found.n + pictures.n == 0)
+        is_good = error_set(err, ERROR_INPUT,
+                            "%s: there is no recording in this folder; folders within it are not looked into",
+                            folder);
+    text_list_free(&found);
+    text_list_free(&pictures);
+    return is_good || error_memory(err); /* keeps the first error */
+}
+
+bool recordings_expand(struct text_list *recordings, char *const *operands, size_t n_operands,
+                       struct error **err)
+{
+    struct stat status;
+
+    for (size_t i = 0; i < n_operands; i++) {
+        if (stat(operands[i], &status) == 0 && S_ISDIR(status.st_mode)) {
+            if (!add_folder(recordings, operands[i], err))
+                return false;
+        } else if (!text_list_add_once(recordings, "%s", operands[i])) {
+            return error_memory(err);
+        }
+    }
+    return true;
+}

@@ -1,0 +1,68 @@
+#include "report/cautions.h"
+
+/* Below this the program asks for marks; common practice, no source. */
+static const double low_trust = 0.5;
+
+static bool always(struct text_list *cautions)
+{
+    return text_list_add(cautions,
+                         "These are measurements, not a diagnosis. Published findings on whether such values "
+                         "go with pregnancy conflict, so nothing here foretells an outcome.") &&
+           text_list_add(cautions,
+                         "This version was tried on made loops and on real loops of other organs. It has not "
+                         "been compared with expert readers on real transfers.") &&
+           text_list_add(cautions,
+                         "A loop shows one plane. What moves through the plane is not seen, and lengths are "
+                         "those in the plane.");
+}
+
+static bool of_scale(struct text_list *cautions, const struct scale *scale)
+{
+    switch (scale->source) {
+    case SCALE_NONE:
+        return text_list_add(cautions,
+                             "The size of a pixel is not known: lengths are in pixels only. Give --scale "
+                             "MM_PER_PX for millimetres.");
+    case SCALE_GIVEN:
+        return text_list_add(cautions, "Every millimetre rests on the scale that was given by hand.");
+    case SCALE_RULER:
+        return text_list_add(cautions,
+                             "Every millimetre rests on the depth ruler that was read from the picture.");
+    case SCALE_DICOM_REGION:
+        break;
+    }
+    return true;
+}
+
+static bool of_cavity(struct text_list *cautions, const struct cavity *cavity)
+{
+    if (cavity->verdict == CAVITY_GIVEN)
+        return text_list_add(cautions, "The cavity was marked by hand: distances are as good as the marks.");
+    if (cavity->verdict == CAVITY_FOUND && cavity->trust < low_trust)
+        return text_list_add(
+            cautions,
+            "The cavity was found with little trust (%.2f of 1). Look at the marks, and give "
+            "--fundus X,Y and --os X,Y where they are wrong.",
+            cavity->trust);
+    return true;
+}
+
+static bool of_findings(struct text_list *cautions, const struct transfer *transfer)
+{
+    if ((transfer->deposit.verdict == DEPOSIT_MEASURED || transfer->drift.verdict == DRIFT_MEASURED) &&
+        !text_list_add(cautions,
+                       "The bubbles are air from the catheter. They stand in for the embryo, which is not "
+                       "seen."))
+        return false;
+    for (size_t i = 0; i < transfer->n_loops; i++)
+        if (transfer->loops[i].problems.n > 0)
+            return text_list_add(cautions,
+                                 "A recording has problems that are told beside it: read them first.");
+    return true;
+}
+
+bool cautions_list(struct text_list *cautions, const struct transfer *transfer)
+{
+    return always(cautions) && of_scale(cautions, &transfer->scale) &&
+           of_cavity(cautions, &transfer->cavity) && of_findings(cautions, transfer);
+}

@@ -1,0 +1,137 @@
+#include "report/findings_internal.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* "52.3 mm", or pixels where there are no millimetres, or "an unknown length". */
+static char *length_words(struct quantity mm, struct quantity px, int decimals)
+{
+    if (mm.is_known)
+        return text_format("%.*f mm", decimals, mm.value);
+    if (px.is_known)
+        return text_format("%.1f px", px.value);
+    return text_copy("a length that could not be told");
+}
+
+char *findings_of_cavity(const struct cavity *cavity)
+{
+    char *length = NULL;
+    char *thickness = NULL;
+    char *made = NULL;
+
+    if (cavity->verdict == CAVITY_NOT_FOUND)
+        return text_copy("no endometrial stripe was found. If there is one, mark it: --fundus X,Y --os X,Y.");
+    length = length_words(cavity->length_mm, cavity->length_px, 1);
+    thickness = length_words(cavity->thickness_mm, cavity->thickness_px, 1);
+    if (length != NULL && thickness != NULL)
+        made = text_format("%s, %s long from the fundus to the internal os and %s thick (trust %.2f of 1).",
+                           cavity->verdict == CAVITY_GIVEN ? "marked by hand" : "found", length, thickness,
+                           cavity->trust);
+    free(length);
+    free(thickness);
+    return made;
+}
+
+static const char *direction_words(enum wave_direction direction)
+{
+    switch (direction) {
+    case DIRECTION_CERVIX_TO_FUNDUS:
+        return "They run from the cervix to the fundus.";
+    case DIRECTION_FUNDUS_TO_CERVIX:
+        return "They run from the fundus to the cervix.";
+    case DIRECTION_OPPOSING:
+        return "They run from both ends toward the middle.";
+    case DIRECTION_MIXED:
+        return "They run now one way, now the other.";
+    case DIRECTION_UNDETERMINED:
+        break;
+    }
+    return "Which way they run could not be told.";
+}
+
+char *findings_of_contractions(const struct contractions *contractions)
+{
+    switch (contractions->verdict) {
+    case CONTRACTIONS_MEASURED:
+        if (!contractions->frequency_per_min.is_known)
+            return text_format("present, how many a minute could not be told. %s",
+                               direction_words(contractions->direction));
+        return text_format("%.1f per minute over %.0f s of usable loop. %s",
+                           contractions->frequency_per_min.value, contractions->assessed_s,
+                           direction_words(contractions->direction));
+    case CONTRACTIONS_QUIESCENT:
+        return text_format("none were found in %.0f s of usable loop (quiescent).", contractions->assessed_s);
+    case CONTRACTIONS_NOT_ASSESSABLE:
+        break;
+    }
+    return text_copy("could not be assessed.");
+}
+
+char *findings_of_deposit(const struct deposit *deposit)
+{
+    char *length = NULL;
+    char *made = NULL;
+
+    if (deposit->verdict == DEPOSIT_NONE_SEEN)
+        return text_copy("no bubbles were seen.");
+    if (deposit->verdict == DEPOSIT_NOT_ASSESSABLE)
+        return text_copy("could not be assessed.");
+    length = length_words(deposit->to_fundus_mm, deposit->to_fundus_px, 1);
+    if (length != NULL && deposit->time_s.is_known)
+        made = text_format("the bubbles appeared %.1f s into the loop, %s from the fundus.",
+                           deposit->time_s.value, length);
+    else if (length != NULL)
+        made = text_format("the bubbles lay %s from the fundus when they were first seen.", length);
+    free(length);
+    return made;
+}
+
+/* An interval that holds zero is no drift along the stripe; a millimetre value decides, else pixels. */
+static char *way_words(const struct drift *drift)
+{
+    struct quantity way =
+        drift->toward_fundus_mm.is_known ? drift->toward_fundus_mm : drift->toward_fundus_px;
+    const char *unit = drift->toward_fundus_mm.is_known ? "mm" : "px";
+
+    if (!way.is_known)
+        return text_copy("how far along the stripe could not be told");
+    if (way.has_interval && way.low <= 0 && way.high >= 0)
+        return text_format(
+            "no movement along the stripe beyond the error of measurement (%.1f %s %s the fundus)",
+            fabs(way.value), unit, way.value < 0 ? "away from" : "toward");
+    return text_format("%.1f %s %s the fundus", fabs(way.value), unit,
+                       way.value < 0 ? "away from" : "toward");
+}
+
+char *findings_of_drift(const struct drift *drift)
+{
+    char *way = NULL;
+    char *made = NULL;
+
+    if (drift->verdict == DRIFT_NONE_SEEN)
+        return text_copy("no bubbles were seen.");
+    if (drift->verdict == DRIFT_NOT_ASSESSABLE)
+        return text_copy("could not be assessed.");
+    way = way_words(drift);
+    if (way != NULL && drift->followed_s.is_known)
+        made = text_format("%s, seen for %.0f s.", way, drift->followed_s.value);
+    else if (way != NULL)
+        made = text_format("%s.", way);
+    free(way);
+    return made;
+}
+
+char *findings_of_follow_up(const struct follow_up *later, const char *file)
+{
+    struct quantity none = {0};
+    char *length = length_words(later->to_fundus_mm, none, 1);
+    char *made = NULL;
+
+    if (length != NULL && later->minutes_after_deposit.is_known)
+        made = text_format("%.1f min after the deposit the bubbles lay %s from the fundus (%s).",
+                           later->minutes_after_deposit.value, length, file);
+    else if (length != NULL)
+        made = text_format("later the bubbles lay %s from the fundus (%s).", length, file);
+    free(length);
+    return made;
+}

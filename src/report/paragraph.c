@@ -1,0 +1,58 @@
+#include "report/paragraph.h"
+
+#include <string.h>
+
+enum { LINE_COLUMNS = 80 };
+
+static int is_start_of_character(char byte)
+{
+    return ((unsigned char)byte & 0xC0) != 0x80;
+}
+
+static int columns_of(const char *text, size_t n_bytes)
+{
+    int n = 0;
+
+    for (size_t i = 0; i < n_bytes; i++)
+        n += is_start_of_character(text[i]);
+    return n;
+}
+
+int paragraph_columns(const char *text)
+{
+    return columns_of(text, strlen(text));
+}
+
+static void write_word(FILE *to, const char *word, size_t n_bytes)
+{
+    for (size_t i = 0; i < n_bytes; i++)
+        (void)fputc((unsigned char)word[i] < 0x20 || word[i] == 0x7F ? '?' : word[i], to);
+}
+
+void paragraph_write(FILE *to, const char *first, const char *next, const char *text)
+{
+    int column = paragraph_columns(first);
+    int is_line_empty = 1;
+
+    (void)fputs(first, to);
+    while (*text != '\0') {
+        size_t n_bytes = strcspn(text, " ");
+        int n_columns = columns_of(text, n_bytes);
+
+        if (n_bytes > 0 && !is_line_empty && column + 1 + n_columns > LINE_COLUMNS) {
+            (void)fprintf(to, "\n%s", next);
+            column = paragraph_columns(next);
+            is_line_empty = 1;
+        }
+        if (n_bytes > 0) {
+            if (!is_line_empty)
+                (void)fputc(' ', to);
+            write_word(to, text, n_bytes);
+            column += n_columns + !is_line_empty;
+            is_line_empty = 0;
+        }
+        text += n_bytes;
+        text += *text == ' ';
+    }
+    (void)fputc('\n', to);
+}

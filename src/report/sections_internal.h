@@ -1,0 +1,30 @@
+#ifndef AFTERFLASH_REPORT_SECTIONS_INTERNAL_H
+#define AFTERFLASH_REPORT_SECTIONS_INTERNAL_H
+
+#include "measure/transfer.h"
+
+#include <jansson.h>
+
+/* The sections of summary.json as JSON objects; NULL when memory ran out. Every fixed key is
+ * there; when one is null and the result gives no reason, a plain one is added. */
+
+/** `scale`. */
+json_t *sections_scale(const struct scale *scale);
+
+/** `cavity`; loop is the index of the loop that it comes from, SIZE_MAX for a loop's own section. */
+json_t *sections_cavity(const struct cavity *cavity, const struct scale *scale, size_t loop);
+
+/** `contractions`; loop as above. */
+json_t *sections_contractions(const struct contractions *contractions, const struct scale *scale,
+                              size_t loop);
+
+/** `deposit`; loop as above. */
+json_t *sections_deposit(const struct deposit *deposit, const struct scale *scale, size_t loop);
+
+/** `drift`; with_follow_ups for the transfer's own. */
+json_t *sections_drift(const struct drift *drift, const struct scale *scale, bool with_follow_ups);
+
+/** One entry of `loops`. */
+json_t *sections_loop(const struct loop_result *loop);
+
+#endif
