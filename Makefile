@@ -55,6 +55,7 @@ C_FLAGS = -std=c17 -Wstrict-prototypes -Wmissing-prototypes $(COMMON) $(CFLAGS)
 CXX_FLAGS = -std=c++17 $(COMMON) $(CXXFLAGS)
 LINK = $(CXX) $(OPTIMISE) $(SANITIZE) $(LDFLAGS)
 
+$(TEST_OBJECTS): C_FLAGS += -Itests/support
 $(OBJECTS) $(TEST_OBJECTS): Makefile $(BUILD)/config.mk
 $(BUILD)/src/report/tool.o: VERSION
 
