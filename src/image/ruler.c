@@ -1,0 +1,145 @@
+#include "image/ruler.h"
+
+#include "image/mark_internal.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* Common practice, no source: depths that ultrasound pictures have. */
+static const double DEPTH_MIN_MM = 30.0;
+static const double DEPTH_MAX_MM = 300.0;
+static const double NEAR_SHARE = 0.06; /* of the picture: a lying ruler stands this near to it */
+
+/** What the distance of neighbouring ticks may mean. */
+struct meaning {
+    double tick_mm;
+    bool is_assumed;
+    const char *why;
+};
+
+static bool is_plausible(double tick_mm, double spacing_px, double depth_px)
+{
+    double depth_mm = depth_px * tick_mm / spacing_px;
+
+    return depth_mm >= DEPTH_MIN_MM && depth_mm <= DEPTH_MAX_MM;
+}
+
+/** With no longer ticks: centimetres, unless that makes an impossible picture. */
+static struct meaning meaning_of_like_ticks(double spacing_px, double depth_px)
+{
+    if (is_plausible(10.0, spacing_px, depth_px))
+        return (struct meaning){10.0, true, "all its ticks look alike: centimetre ticks are assumed"};
+    if (is_plausible(5.0, spacing_px, depth_px))
+        return (struct meaning){
+            5.0, true,
+            "all its ticks look alike and centimetres make too deep a picture: 5 mm ticks are assumed"};
+    if (is_plausible(1.0, spacing_px, depth_px))
+        return (struct meaning){
+            1.0, true,
+            "all its ticks look alike and centimetres make too deep a picture: 1 mm ticks are assumed"};
+    return (struct meaning){0};
+}
+
+static struct meaning meaning_of(int major_every, double spacing_px, double depth_px)
+{
+    bool is_cm_possible = is_plausible(10.0, spacing_px, depth_px);
+    bool is_2_mm_possible = is_plausible(2.0, spacing_px, depth_px);
+    bool is_1_mm_possible = is_plausible(1.0, spacing_px, depth_px);
+
+    if (major_every == 0)
+        return meaning_of_like_ticks(spacing_px, depth_px);
+    if (major_every == 10 && is_1_mm_possible)
+        return (struct meaning){1.0, false, "every tenth tick is longer: millimetre and centimetre ticks"};
+    if (major_every == 2 && is_plausible(5.0, spacing_px, depth_px))
+        return (struct meaning){5.0, false, "every second tick is longer: half and whole centimetres"};
+    if (major_every == 5 && is_cm_possible)
+        return (struct meaning){10.0, is_2_mm_possible,
+                                "every fifth tick is longer: centimetre ticks with longer ones every 5 cm"};
+    if (major_every == 5 && is_2_mm_possible)
+        return (struct meaning){2.0, is_1_mm_possible,
+                                "every fifth tick is longer: 2 mm ticks with longer ones every centimetre"};
+    if (major_every == 5 && is_1_mm_possible)
+        return (struct meaning){
+            1.0, true, "every fifth tick is longer: 1 mm ticks with longer ones every 5 mm are assumed"};
+    return (struct meaning){0};
+}
+
+static struct point place(const struct lattice *lattice, int k, bool is_vertical)
+{
+    double along_px = lattice->first_px + lattice->spacing_px * k;
+
+    return is_vertical ? (struct point){lattice->x_px, along_px} : (struct point){along_px, lattice->x_px};
+}
+
+static bool describe(struct ruler *ruler, const struct lattice *lattice, const struct marks *marks,
+                     bool is_vertical, double depth_px)
+{
+    int major_every = lattice_major_every(lattice, marks);
+    struct meaning meaning = meaning_of(major_every, lattice->spacing_px, depth_px);
+
+    if (meaning.why == NULL)
+        return text_list_add(
+            &ruler->reasons,
+            "a row of %d even marks %.1f px apart is no depth ruler: neither 1, 5 nor 10 mm ticks "
+            "make a picture %.0f to %.0f mm deep",
+            lattice->n_hits, lattice->spacing_px, DEPTH_MIN_MM, DEPTH_MAX_MM);
+    ruler->is_found = true;
+    ruler->is_vertical = is_vertical;
+    ruler->spacing_px = lattice->spacing_px;
+    ruler->major_spacing_px = major_every * lattice->spacing_px;
+    ruler->n_ticks = lattice->n_hits;
+    ruler->mm_per_px = meaning.tick_mm / lattice->spacing_px;
+    ruler->is_assumed = meaning.is_assumed;
+    ruler->first_px = place(lattice, 0, is_vertical);
+    ruler->last_px = place(lattice, lattice->n_places - 1, is_vertical);
+    return text_list_add(&ruler->reasons, "a ruler of %d ticks %.2f px apart was found; %s", lattice->n_hits,
+                         lattice->spacing_px, meaning.why);
+}
+
+/** A lying row is a ruler only right at the picture: time marks of a trace lie farther off. */
+static bool is_at_picture(const struct lattice *lattice, const struct box *box)
+{
+    double reach_px = NEAR_SHARE * (box->bottom_px - box->top_px + 1);
+
+    return lattice->x_px >= box->top_px - reach_px && lattice->x_px <= box->bottom_px + reach_px;
+}
+
+static bool look_along(struct ruler *ruler, const struct survey *survey, const struct picture *picture,
+                       bool is_vertical, struct error **err)
+{
+    struct marks marks = {0};
+    struct lattice lattice = {0};
+    const struct box *box = &picture->box;
+    double depth_px = box->bottom_px - box->top_px + 1;
+    bool is_good = marks_find(&marks, survey, picture, !is_vertical, err) &&
+                   lattice_find(&lattice, &marks, is_vertical ? box->top_px : box->left_px,
+                                is_vertical ? box->bottom_px : box->right_px, err);
+
+    if (is_good && lattice.n_hits > 0 && (is_vertical || is_at_picture(&lattice, box)))
+        is_good = describe(ruler, &lattice, &marks, is_vertical, depth_px) || error_memory(err);
+    lattice_free(&lattice);
+    marks_free(&marks);
+    return is_good;
+}
+
+bool ruler_find(struct ruler *ruler, const struct survey *survey, const struct picture *picture,
+                struct error **err)
+{
+    *ruler = (struct ruler){0};
+    if (!look_along(ruler, survey, picture, true, err))
+        return false;
+    if (!ruler->is_found && !look_along(ruler, survey, picture, false, err))
+        return false;
+    if (!ruler->is_found && ruler->reasons.n == 0 &&
+        !text_list_add(&ruler->reasons, "no row of evenly spaced, still ticks was found beside the picture"))
+        return error_memory(err);
+    return true;
+}
+
+void ruler_free(struct ruler *ruler)
+{
+    if (ruler == NULL)
+        return;
+    text_list_free(&ruler->reasons);
+    *ruler = (struct ruler){0};
+}
