@@ -1,18 +1,93 @@
 #include "commands/synth.h"
 
-/* Holds the row's place until the generator is there. */
-static bool synth_run(const void *settings, char *const *operands, size_t n_operands, struct error **err)
+#include "commands/progress.h"
+#include "synth/synth.h"
+
+struct synth_settings {
+    struct recipe recipe;
+    bool force;
+};
+
+#define NUMBER_ROW(field, option, value, least, most, text)                                                  \
+    {.name = (option),                                                                                       \
+     .kind = OPTION_NUMBER,                                                                                  \
+     .argument = "NUMBER",                                                                                   \
+     .wanted = "a number from " #least " to " #most,                                                         \
+     .summary = text " [" #value "]",                                                                        \
+     .low = (least),                                                                                         \
+     .high = (most),                                                                                         \
+     .offset = offsetof(struct synth_settings, recipe.field)},
+#define INTEGER_ROW(field, option, value, least, most, text)                                                 \
+    {.name = (option),                                                                                       \
+     .kind = OPTION_INTEGER,                                                                                 \
+     .argument = "COUNT",                                                                                    \
+     .wanted = "a whole number from " #least " to " #most,                                                   \
+     .summary = text " [" #value "]",                                                                        \
+     .low = (least),                                                                                         \
+     .high = (most),                                                                                         \
+     .offset = offsetof(struct synth_settings, recipe.field)},
+#define CHOICE_ROW(field, option, value, words, text)                                                        \
+    {.name = (option),                                                                                       \
+     .kind = OPTION_CHOICE,                                                                                  \
+     .argument = "WORD",                                                                                     \
+     .wanted = CHOICE_WANTED_##words,                                                                        \
+     .summary = text ": " CHOICE_WANTED_##words,                                                             \
+     .choices = (words),                                                                                     \
+     .offset = offsetof(struct synth_settings, recipe.field)},
+
+#define CHOICE_WANTED_orientation_words "anteverted or retroverted"
+#define CHOICE_WANTED_stripe_words "bright or triple-line"
+#define CHOICE_WANTED_direction_words "cervix-to-fundus, fundus-to-cervix, opposing or mixed"
+#define CHOICE_WANTED_drift_words "slow or sudden"
+#define CHOICE_WANTED_yes_words "yes or no"
+#define CHOICE_WANTED_ruler_words "right, left or none"
+#define CHOICE_WANTED_codec_words "auto, h264, mpeg4, mjpeg, ffv1, native or jpeg"
+
+static const struct option_row options[] = {
+    RECIPE_INTEGERS(INTEGER_ROW) RECIPE_NUMBERS(NUMBER_ROW)
+        RECIPE_CHOICES(CHOICE_ROW){.name = "force",
+                                   .kind = OPTION_FLAG,
+                                   .summary = "replace files that are there already",
+                                   .offset = offsetof(struct synth_settings, force)},
+};
+
+#define NUMBER_DEFAULT(field, option, value, low, high, summary) .recipe.field = (value),
+#define CHOICE_DEFAULT(field, option, value, words, summary) .recipe.field = (value),
+
+static const struct synth_settings defaults = {RECIPE_NUMBERS(NUMBER_DEFAULT) RECIPE_INTEGERS(NUMBER_DEFAULT)
+                                                   RECIPE_CHOICES(CHOICE_DEFAULT)};
+
+static bool synth_run(const void *given, char *const *operands, size_t n_operands, struct error **err)
 {
-    (void)settings;
-    (void)operands;
-    (void)n_operands;
-    return error_set(err, ERROR_USAGE, "synth is not built yet");
+    const struct synth_settings *settings = given;
+    struct synth_request request = {.recipe = settings->recipe};
+    struct progress progress;
+    bool is_good;
+
+    if (n_operands != 1)
+        return error_set(err, ERROR_USAGE, "synth: wanted is one FILE to write; see afterflash synth --help");
+    request.path = operands[0];
+    request.existing = settings->force ? OUTPUT_REPLACE : OUTPUT_KEEP;
+    request.progress = progress_show;
+    request.progress_context = &progress;
+    progress_begin(&progress);
+    is_good = synth_make(&request, err);
+    progress_end(&progress);
+    return is_good;
 }
 
 const struct command synth_command = {
     .name = "synth",
     .operands = "FILE",
-    .summary = "write a synthetic loop with its truth",
-    .details = "Writes a synthetic loop.",
+    .summary = "make a synthetic loop whose truth is known",
+    .details = "Writes a loop of a uterus that does not exist: moving point scatterers seen through a\n"
+               "scanner's point spread, log compression and sector. FILE ends in .mp4, .avi, .mkv\n"
+               "or .dcm; NAME.truth.json beside it says what the loop shows and how it was made.\n"
+               "\n"
+               "The same options and seed give the same bytes. A value in brackets is the default.",
+    .options = options,
+    .n_options = sizeof options / sizeof options[0],
+    .defaults = &defaults,
+    .settings_bytes = sizeof(struct synth_settings),
     .run = synth_run,
 };

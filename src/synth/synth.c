@@ -1,0 +1,285 @@
+#include "synth/synth.h"
+
+#include "base/text.h"
+#include "synth/imager.h"
+#include "synth/scene.h"
+#include "synth/schedule.h"
+#include "synth/screen.h"
+#include "synth/sink.h"
+#include "synth/truth.h"
+
+#include <math.h>
+#include <pthread.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+enum { MOST_THREADS = 16, LOOKS = 2 };
+
+/* The scanner at one depth setting. */
+struct look {
+    struct imager *imager;
+    struct screen *screen;
+};
+
+/* One frame in the hands of one thread. */
+struct task {
+    const struct maker *maker;
+    size_t frame;
+    struct canvas *canvas;
+    struct cluster cluster;
+};
+
+struct maker {
+    const struct synth_request *request;
+    struct recipe recipe;
+    struct schedule schedule;
+    struct scene *scene;
+    struct look looks[LOOKS];
+    struct truth_frame *frames;
+    struct task tasks[MOST_THREADS];
+    size_t n_tasks;
+    float *kept; /* luma of the lines as last shown */
+    bool has_kept;
+    size_t kept_look;
+    uint8_t *picture;
+    struct sink *sink;
+};
+
+static size_t look_at(const struct maker *m, double scene_s)
+{
+    return m->recipe.depth_change_mm > 0 && scene_s >= m->recipe.depth_change_s ? 1 : 0;
+}
+
+static bool make_looks(struct maker *m, struct error **err)
+{
+    const double depths[LOOKS] = {m->recipe.depth_mm, m->recipe.depth_change_mm};
+
+    for (size_t i = 0; i < LOOKS && depths[i] > 0; i++)
+        if (!imager_make(&m->looks[i].imager, &m->recipe, depths[i], err) ||
+            !screen_make(&m->looks[i].screen, &m->recipe, m->looks[i].imager, depths[i], err))
+            return false;
+    return true;
+}
+
+static size_t thread_count(const struct recipe *recipe)
+{
+    long cores = sysconf(_SC_NPROCESSORS_ONLN);
+
+    if (recipe->threads > 0)
+        return (size_t)(recipe->threads > MOST_THREADS ? MOST_THREADS : recipe->threads);
+    return (size_t)(cores < 1 ? 1 : cores > 4 ? 4 : cores);
+}
+
+static size_t canvas_bytes(const struct canvas *canvas)
+{
+    return sizeof(float) * (size_t)canvas->stride * (size_t)canvas->n_beams;
+}
+
+/* Canvases fit the deeper of both looks; the number of beams is the same in both. */
+static bool make_rooms(struct maker *m, struct error **err)
+{
+    size_t deeper = m->recipe.depth_change_mm > m->recipe.depth_mm ? 1 : 0;
+
+    m->n_tasks = thread_count(&m->recipe);
+    for (size_t i = 0; i < m->n_tasks; i++) {
+        m->tasks[i].maker = m;
+        m->tasks[i].canvas = canvas_make(m->looks[deeper].imager);
+        if (m->tasks[i].canvas == NULL)
+            return error_memory(err);
+    }
+    m->kept = malloc(canvas_bytes(m->tasks[0].canvas));
+    m->picture = malloc((size_t)m->recipe.width_px * (size_t)m->recipe.height_px);
+    m->frames = calloc(m->schedule.n, sizeof *m->frames);
+    return (m->kept != NULL && m->picture != NULL && m->frames != NULL) || error_memory(err);
+}
+
+static double gain_step(const struct recipe *r, double scene_s)
+{
+    return scene_s >= r->gain_step_s ? r->gain_step_db : 0.0;
+}
+
+static void *run_task(void *given)
+{
+    struct task *task = given;
+    const struct maker *m = task->maker;
+    double scene_s = m->schedule.moments[task->frame].scene_s;
+
+    scene_draw(m->scene, m->looks[look_at(m, scene_s)].imager, task->canvas, (long)task->frame, scene_s,
+               gain_step(&m->recipe, scene_s), &task->cluster);
+    return NULL;
+}
+
+/* Draws the next frames, a thread each; a frame's picture does not depend on which thread drew it. */
+static void draw_chunk(struct maker *m, size_t first, size_t n)
+{
+    pthread_t threads[MOST_THREADS];
+    bool is_running[MOST_THREADS] = {false};
+
+    for (size_t i = 0; i < n; i++) {
+        m->tasks[i].frame = first + i;
+        if (m->schedule.moments[first + i].is_repeat)
+            continue;
+        is_running[i] = i + 1 < n && pthread_create(&threads[i], NULL, run_task, &m->tasks[i]) == 0;
+        if (!is_running[i])
+            (void)run_task(&m->tasks[i]);
+    }
+    for (size_t i = 0; i < n; i++)
+        if (is_running[i])
+            (void)pthread_join(threads[i], NULL);
+}
+
+/* Mixes the new lines with those before: a scanner's persistence. */
+static void persist(struct maker *m, const struct canvas *canvas, size_t look)
+{
+    size_t n = canvas_bytes(canvas) / sizeof(float);
+    float share = m->has_kept && look == m->kept_look ? (float)m->recipe.persistence : 0.0f;
+
+    for (size_t i = 0; i < n; i++)
+        m->kept[i] =
+            share > 0.0f ? canvas->luma[i] + share * (m->kept[i] - canvas->luma[i]) : canvas->luma[i];
+    m->has_kept = true;
+    m->kept_look = look;
+}
+
+static void note_frame(struct maker *m, size_t frame, const struct cluster *cluster)
+{
+    struct truth_frame *noted = &m->frames[frame];
+    double scene_s = m->schedule.moments[frame].scene_s;
+    const struct screen *screen = m->looks[look_at(m, scene_s)].screen;
+    const struct anatomy *anatomy = m->scene->anatomy;
+    struct instant instant;
+    struct catheter catheter;
+
+    noted->mm_per_px = screen_mm_per_px(screen);
+    noted->cluster = *cluster;
+    noted->cluster_px = screen_point(screen, cluster->middle);
+    if (anatomy == NULL)
+        return;
+    movement_at(m->scene->movement, scene_s, &instant);
+    noted->fundus_px = screen_point(screen, scene_place(m->scene, &instant, (struct along){0.0, 0.0}));
+    noted->os_px = screen_point(
+        screen, scene_place(m->scene, &instant, (struct along){anatomy_length_mm(anatomy), 0.0}));
+    catheter = catheter_at(&m->recipe, anatomy, scene_s);
+    noted->has_tip = catheter.is_there;
+    noted->tip_px =
+        screen_point(screen, scene_place(m->scene, &instant, (struct along){catheter.tip_s_mm, 0.0}));
+}
+
+static bool write_frame(struct maker *m, const struct task *task, struct error **err)
+{
+    const struct moment *moment = &m->schedule.moments[task->frame];
+
+    if (moment->is_repeat) {
+        m->frames[task->frame] = m->frames[task->frame - 1];
+    } else {
+        size_t look = look_at(m, moment->scene_s);
+
+        persist(m, task->canvas, look);
+        screen_show(m->looks[look].screen, task->canvas, m->kept, moment->scene_s, m->picture);
+        note_frame(m, task->frame, &task->cluster);
+    }
+    return sink_add(m->sink, m->picture, moment->stamp_s, err);
+}
+
+static bool write_frames(struct maker *m, struct error **err)
+{
+    for (size_t first = 0; first < m->schedule.n; first += m->n_tasks) {
+        size_t n = m->schedule.n - first < m->n_tasks ? m->schedule.n - first : m->n_tasks;
+
+        draw_chunk(m, first, n);
+        for (size_t i = 0; i < n; i++)
+            if (!write_frame(m, &m->tasks[i], err))
+                return false;
+        if (m->request->progress != NULL)
+            m->request->progress(m->request->progress_context, m->request->path,
+                                 (double)(first + n) / (double)m->schedule.n);
+    }
+    return true;
+}
+
+static char *truth_path(const char *path)
+{
+    const char *dot = strrchr(path, '.');
+
+    return text_format("%.*s.truth.json", (int)(dot - path), path);
+}
+
+static char *tell_truth(const struct maker *m)
+{
+    const char *slash = strrchr(m->request->path, '/');
+    const struct screen *screen = m->looks[0].screen;
+    struct truth truth = {
+        .scene = m->scene, .schedule = &m->schedule, .frames = m->frames, .picture = screen_box(screen)};
+    size_t n = sizeof truth.centre_line_px / sizeof truth.centre_line_px[0];
+    struct instant instant;
+
+    truth.file = slash == NULL ? m->request->path : slash + 1;
+    movement_at(m->scene->movement, m->schedule.moments[0].scene_s, &instant);
+    for (size_t i = 0; m->scene->anatomy != NULL && i < n; i++) {
+        struct along along = {anatomy_length_mm(m->scene->anatomy) * (double)i / (double)(n - 1), 0.0};
+
+        truth.centre_line_px[i] = screen_point(screen, scene_place(m->scene, &instant, along));
+    }
+    return truth_text(&truth);
+}
+
+/* The truth is finished before the loop gets its name, and gets its own name right after. */
+static bool commit(struct maker *m, struct error **err)
+{
+    CLEANUP(output_abandon) struct output *out = NULL;
+    char *path = truth_path(m->request->path), *text = tell_truth(m);
+    bool is_good = path != NULL && text != NULL;
+
+    if (!is_good)
+        (void)error_memory(err);
+    is_good = is_good && output_begin(&out, path, m->request->existing, err);
+    if (is_good) {
+        (void)fputs(text, output_stream(out));
+        is_good = output_finish(out, err) && sink_commit(&m->sink, err) && output_commit(&out, err);
+    }
+    free(path);
+    free(text);
+    return is_good;
+}
+
+static bool make(struct maker *m, struct error **err)
+{
+    long stamp_hz = 0;
+    double deepest = fmax(m->recipe.depth_mm, m->recipe.depth_change_mm);
+
+    if (!sink_stamp_hz(m->request->path, &stamp_hz, err) ||
+        !schedule_make(&m->schedule, &m->recipe, stamp_hz, err) ||
+        !scene_make(&m->scene, &m->recipe, screen_half_width_mm(&m->recipe, deepest), err) ||
+        !make_looks(m, err) || !make_rooms(m, err))
+        return false;
+    return sink_open(&m->sink, m->request->path, m->request->existing, &m->recipe, &m->schedule,
+                     m->looks[0].screen, err) &&
+           write_frames(m, err) && commit(m, err);
+}
+
+static void maker_free(struct maker *m)
+{
+    sink_abandon(&m->sink);
+    for (size_t i = 0; i < m->n_tasks; i++)
+        canvas_free(&m->tasks[i].canvas);
+    for (size_t i = 0; i < LOOKS; i++) {
+        screen_free(&m->looks[i].screen);
+        imager_free(&m->looks[i].imager);
+    }
+    scene_free(&m->scene);
+    schedule_free(&m->schedule);
+    free(m->frames);
+    free(m->kept);
+    free(m->picture);
+}
+
+bool synth_make(const struct synth_request *request, struct error **err)
+{
+    struct maker maker = {.request = request, .recipe = request->recipe};
+    bool is_good = recipe_settle(&maker.recipe, err) && make(&maker, err);
+
+    maker_free(&maker);
+    return is_good;
+}
