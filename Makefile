@@ -31,7 +31,7 @@ PROGRAM := $(BUILD)/afterflash
 MANUAL := $(BUILD)/afterflash.1
 TEST_SOURCES := $(sort $(wildcard tests/*/*_test.c tests/*/*/*_test.c))
 TEST_HELPERS := $(sort $(wildcard tests/support/*.c))
-TEST_SCRIPTS := $(sort $(wildcard tests/scripts/*_test.sh tests/scripts/*_test.py))
+TEST_SCRIPTS := $(sort $(wildcard tests/scripts/*_test.sh tests/scripts/*_test.py tests/outside/*_test.py))
 TESTS := $(TEST_SOURCES:%.c=$(BUILD)/%)
 TEST_OBJECTS := $(TESTS:%=%.o) $(TEST_HELPERS:%.c=$(BUILD)/%.o)
 

@@ -110,7 +110,28 @@ def peak_hz(path, time, value, low, high):
     print(f[np.argmax(lombscargle(t, detrend(y), 2 * np.pi * f))])
 
 
-TASKS = dict(picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+def turn(path):
+    """Prints the mean turn between successive frames, degrees from x toward y: OpenCV's enhanced-correlation alignment, Euclidean."""
+    import cv2
+    video = cv2.VideoCapture(path)
+    frames = []
+    while True:
+        ok, frame = video.read()
+        if not ok:
+            break
+        frames.append(cv2.cvtColor(frame, cv2.COLOR_BGR2GRAY).astype(np.float32))
+    size = frames[0].shape
+    y, x = np.mgrid[0:size[0], 0:size[1]]
+    mask = (np.hypot(x - 125, y - 125) < 85).astype(np.uint8)
+    turns = []
+    for a, b in zip(frames, frames[1:]):
+        start = np.eye(2, 3, dtype=np.float32)
+        _, found = cv2.findTransformECC(a, b, start, cv2.MOTION_EUCLIDEAN, (3, 200, 1e-7), mask, 3)
+        turns.append(np.degrees(np.arctan2(found[1, 0], found[0, 0])))
+    print(np.mean(turns))
+
+
+TASKS = dict(turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])
