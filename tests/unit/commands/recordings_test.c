@@ -1,0 +1,151 @@
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "commands/recordings.h"
+#include "folder_fixture.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+static char *folder;
+
+static int make_folder(void **state)
+{
+    (void)state;
+    folder = folder_fixture_make();
+    return 0;
+}
+
+static int remove_folder(void **state)
+{
+    (void)state;
+    folder_fixture_remove(&folder);
+    return 0;
+}
+
+/* The names of what the folder stands for, joined by blanks. */
+static void assert_stands_for(const char *expected)
+{
+    struct text_list recordings = {0};
+    struct error *err = NULL;
+    char joined[1024] = "";
+    size_t n = 0;
+
+    assert_true(recordings_expand(&recordings, &folder, 1, &err));
+    for (size_t i = 0; i < recordings.n; i++)
+        n += (size_t)snprintf(joined + n, sizeof joined - n, "%s%s", i == 0 ? "" : " ",
+                              recordings.items[i] + strlen(folder) + 1);
+    assert_string_equal(joined, expected);
+    text_list_free(&recordings);
+}
+
+static void put_all(const char *names)
+{
+    char copy[512];
+    char *rest = NULL;
+
+    (void)snprintf(copy, sizeof copy, "%s", names);
+    for (char *name = strtok_r(copy, " ", &rest); name != NULL; name = strtok_r(NULL, " ", &rest))
+        folder_fixture_put(folder, name, "x");
+}
+
+static void a_folder_stands_for_its_recordings_in_order(void **state)
+{
+    (void)state;
+    put_all("b.mp4 a.DCM c.Avi notes.txt a.truth.json .hidden.mp4 frame.png");
+    assert_stands_for("a.DCM b.mp4 c.Avi");
+}
+
+static void a_folder_within_is_not_looked_into(void **state)
+{
+    char path[512];
+
+    (void)state;
+    put_all("a.mp4");
+    (void)snprintf(path, sizeof path, "%s/sub.mp4", folder);
+    assert_int_equal(mkdir(path, 0777), 0);
+    assert_stands_for("a.mp4");
+}
+
+/* DICOM PS3.10, 7.1: a preamble of 128 bytes, then "DICM". */
+static void a_dicom_file_is_known_without_an_ending(void **state)
+{
+    char content[140];
+
+    (void)state;
+    memset(content, 'x', sizeof content);
+    memcpy(content + 128, "DICM", 4);
+    content[139] = '\0';
+    folder_fixture_put(folder, "IM0001", content);
+    folder_fixture_put(folder, "1.2.840.10008.1", content);
+    folder_fixture_put(folder, "README", "no");
+    assert_stands_for("1.2.840.10008.1 IM0001");
+}
+
+static void numbered_pictures_are_one_recording(void **state)
+{
+    (void)state;
+    put_all("scan-0001.png scan-0002.png scan-0003.png other.png");
+    assert_stands_for("other.png scan-%04d.png");
+}
+
+static void numbers_of_another_length_are_another_recording(void **state)
+{
+    (void)state;
+    put_all("a01.png a02.png a001.png b%1.png b%2.png");
+    assert_stands_for("a001.png a%02d.png b%%%01d.png");
+}
+
+static void a_folder_without_recordings_is_refused(void **state)
+{
+    struct text_list recordings = {0};
+    struct error *err = NULL;
+
+    (void)state;
+    put_all("notes.txt");
+    assert_false(recordings_expand(&recordings, &folder, 1, &err));
+    assert_int_equal(error_code(err), ERROR_INPUT);
+    assert_non_null(strstr(error_message(err), "no recording in this folder"));
+    error_free(&err);
+    text_list_free(&recordings);
+}
+
+static void what_is_named_twice_counts_once(void **state)
+{
+    char path[512];
+    char *operands[3] = {folder, path, "missing.mp4"};
+    struct text_list recordings = {0};
+    struct error *err = NULL;
+
+    (void)state;
+    put_all("a.mp4 b.mp4");
+    operands[0] = folder;
+    (void)snprintf(path, sizeof path, "%s/a.mp4", folder);
+    assert_true(recordings_expand(&recordings, operands, 3, &err));
+    assert_int_equal(recordings.n, 3);
+    assert_string_equal(recordings.items[2], "missing.mp4");
+    text_list_free(&recordings);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(a_folder_stands_for_its_recordings_in_order, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(a_folder_within_is_not_looked_into, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_dicom_file_is_known_without_an_ending, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(numbered_pictures_are_one_recording, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(numbers_of_another_length_are_another_recording, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(a_folder_without_recordings_is_refused, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(what_is_named_twice_counts_once, make_folder, remove_folder),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

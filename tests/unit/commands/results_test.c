@@ -1,0 +1,181 @@
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "commands/results.h"
+#include "folder_fixture.h"
+#include "transfer_fixture.h"
+
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+static char *folder;
+
+static int make_folder(void **state)
+{
+    (void)state;
+    folder = folder_fixture_make();
+    return 0;
+}
+
+static int remove_folder(void **state)
+{
+    (void)state;
+    folder_fixture_remove(&folder);
+    return 0;
+}
+
+static char *within(const char *name)
+{
+    return text_format("%s/%s", folder, name);
+}
+
+static void write_measured(const char *into, bool force)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    struct transfer_request request = {0};
+    struct results results = {0};
+    struct error *err = NULL;
+
+    assert_true(results_prepare(&results, into, "x.mp4", force, &err));
+    assert_true(results_write(&results, transfer, &request, &err));
+    results_end(&results);
+    transfer_fixture_free(&transfer);
+}
+
+static void four_files_appear_together(void **state)
+{
+    char *into = within("a/b/c");
+    char *text = NULL;
+
+    (void)state;
+    write_measured(into, false);
+    assert_int_equal(folder_fixture_count(into), 4);
+    text = folder_fixture_get(into, "summary.json");
+    assert_non_null(text);
+    free(text);
+    text = folder_fixture_get(into, "summary.txt");
+    assert_non_null(strstr(text, "Transfer summary"));
+    free(text);
+    free(into);
+}
+
+static void a_result_that_is_there_is_refused_before_measuring(void **state)
+{
+    static const char *const names[] = {"summary.json", "summary.txt", "series.csv", "motion.csv"};
+
+    (void)state;
+    for (size_t i = 0; i < 4; i++) {
+        char *into = within(names[i][0] == 's' ? names[i] + 7 : names[i]);
+        struct results results = {0};
+        struct error *err = NULL;
+
+        assert_int_equal(mkdir(into, 0777), 0);
+        folder_fixture_put(into, names[i], "earlier");
+        assert_false(results_prepare(&results, into, "x.mp4", false, &err));
+        results_end(&results);
+        assert_int_equal(error_code(err), ERROR_OUTPUT);
+        assert_non_null(strstr(error_message(err), names[i]));
+        assert_int_equal(folder_fixture_count(into), 1);
+        error_free(&err);
+        free(into);
+    }
+}
+
+static void force_replaces_the_results(void **state)
+{
+    char *text = NULL;
+
+    (void)state;
+    folder_fixture_put(folder, "summary.json", "earlier");
+    write_measured(folder, true);
+    text = folder_fixture_get(folder, "summary.json");
+    assert_int_equal(text[0], '{');
+    free(text);
+}
+
+static void folders_made_for_nothing_go_again(void **state)
+{
+    char *into = within("a/b/");
+    struct results results = {0};
+    struct error *err = NULL;
+
+    (void)state;
+    assert_true(results_prepare(&results, into, "x.mp4", false, &err));
+    assert_int_equal(folder_fixture_count(folder), 1);
+    results_end(&results);
+    assert_int_equal(folder_fixture_count(folder), 0);
+    free(into);
+}
+
+static void a_folder_that_was_there_stays(void **state)
+{
+    char *into = within("a");
+    struct results results = {0};
+    struct error *err = NULL;
+
+    (void)state;
+    assert_int_equal(mkdir(into, 0777), 0);
+    assert_true(results_prepare(&results, into, "x.mp4", false, &err));
+    results_end(&results);
+    assert_int_equal(folder_fixture_count(folder), 1);
+    free(into);
+}
+
+static void a_file_in_the_place_of_the_folder_is_refused(void **state)
+{
+    char *into = within("file/below");
+    struct results results = {0};
+    struct error *err = NULL;
+
+    (void)state;
+    folder_fixture_put(folder, "file", "x");
+    assert_false(results_prepare(&results, into, "x.mp4", false, &err));
+    results_end(&results);
+    assert_int_equal(error_code(err), ERROR_OUTPUT);
+    error_free(&err);
+    free(into);
+}
+
+static void the_folder_is_named_after_the_first_recording(void **state)
+{
+    static const char *const names[][2] = {
+        {"/some/where/transfer 7.mp4", "transfer 7-afterflash"},
+        {"IM0001", "IM0001-afterflash"},
+        {".hidden", ".hidden-afterflash"},
+        {"tests/unit/", "unit-afterflash"},
+        {"tests/unit/..", "tests-afterflash"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        struct results results = {0};
+        struct error *err = NULL;
+
+        assert_true(results_prepare(&results, NULL, names[i][0], false, &err));
+        assert_string_equal(results.folder, names[i][1]);
+        results_end(&results);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test_setup_teardown(four_files_appear_together, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_result_that_is_there_is_refused_before_measuring, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(force_replaces_the_results, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(folders_made_for_nothing_go_again, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_folder_that_was_there_stays, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_file_in_the_place_of_the_folder_is_refused, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(the_folder_is_named_after_the_first_recording, make_folder,
+                                        remove_folder),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,147 @@
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "report/csv.h"
+#include "report/motion_csv.h"
+#include "report/series_csv.h"
+#include "transfer_fixture.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static size_t count(const char *text, char byte)
+{
+    size_t n = 0;
+
+    for (; *text != '\0'; text++)
+        n += *text == byte;
+    return n;
+}
+
+static char *text_of_number(double number, int decimals)
+{
+    char *text = NULL;
+    size_t n = 0;
+    FILE *to = open_memstream(&text, &n);
+
+    assert_non_null(to);
+    csv_number(to, number, decimals);
+    assert_int_equal(fclose(to), 0);
+    return text;
+}
+
+static void assert_number(double number, int decimals, const char *expected)
+{
+    char *text = text_of_number(number, decimals);
+
+    assert_string_equal(text, expected);
+    free(text);
+}
+
+static void a_missing_number_is_na_and_zero_has_no_sign(void **state)
+{
+    (void)state;
+    assert_number((double)NAN, 2, "NA");
+    assert_number((double)INFINITY, 2, "NA");
+    assert_number(-0.00001, 2, "0.00");
+    assert_number(-0.006, 2, "-0.01");
+    assert_number(1.005e6, 1, "1005000.0");
+}
+
+static void a_series_has_a_row_for_each_analysed_frame(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = transfer_fixture_text(series_csv_write, transfer);
+
+    (void)state;
+    assert_int_equal(count(text, '\n'), 1 + 3 + 3);
+    assert_int_equal(strncmp(text, "loop,file,frame,time_s,", 23), 0);
+    assert_non_null(strstr(text, "\n1,later.dcm,2,0.1667,330.500,245.250,"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
+static void a_series_says_na_for_what_is_not_known(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = transfer_fixture_text(series_csv_write, transfer);
+
+    (void)state;
+    assert_non_null(
+        strstr(text, ",0,0.0000,NA,NA,412.250,233.500,NA,NA,NA,NA,NA,NA,0.000,0.500,NA,0.900,TRUE\n"));
+    assert_non_null(strstr(text, ",0.900,FALSE\n"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
+/* Quoting as in RFC 4180, section 2. */
+static void a_name_with_commas_and_quotes_stays_one_field(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = transfer_fixture_text(series_csv_write, transfer);
+
+    (void)state;
+    assert_non_null(strstr(text, "\n0,\"transfer, \"\"left\"\".mp4\",0,"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
+static void motion_is_long_and_tidy(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = transfer_fixture_text(motion_csv_write, transfer);
+
+    (void)state;
+    assert_int_equal(count(text, '\n'), 1 + 2 * 3 * 2);
+    assert_int_equal(
+        strncmp(text, "loop,file,time_s,position_mm,position_px,change_mm,change_px,trust\n", 67), 0);
+    assert_non_null(strstr(text, "\n1,later.dcm,0.5000,0.00000,0.0000,0.20000,2.0000,1.000\n"));
+    assert_non_null(strstr(text, "\n1,later.dcm,0.5000,2.00000,20.0000,NA,NA,0.000\n"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
+static void motion_without_a_scale_has_no_millimetres(void **state)
+{
+    struct transfer *transfer = transfer_fixture_without_scale();
+    char *text = transfer_fixture_text(motion_csv_write, transfer);
+
+    (void)state;
+    assert_non_null(strstr(text, ",0.0000,NA,20.0000,NA,1.0000,1.000\n"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
+static void a_loop_without_motion_gives_the_header_alone(void **state)
+{
+    struct transfer *transfer = transfer_fixture_nothing();
+    char *series = transfer_fixture_text(series_csv_write, transfer);
+    char *motion = transfer_fixture_text(motion_csv_write, transfer);
+
+    (void)state;
+    assert_int_equal(count(series, '\n'), 1);
+    assert_int_equal(count(motion, '\n'), 1);
+    free(series);
+    free(motion);
+    transfer_fixture_free(&transfer);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_missing_number_is_na_and_zero_has_no_sign),
+        cmocka_unit_test(a_series_has_a_row_for_each_analysed_frame),
+        cmocka_unit_test(a_series_says_na_for_what_is_not_known),
+        cmocka_unit_test(a_name_with_commas_and_quotes_stays_one_field),
+        cmocka_unit_test(motion_is_long_and_tidy),
+        cmocka_unit_test(motion_without_a_scale_has_no_millimetres),
+        cmocka_unit_test(a_loop_without_motion_gives_the_header_alone),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

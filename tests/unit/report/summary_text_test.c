@@ -1,0 +1,195 @@
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "report/paragraph.h"
+#include "report/summary_text.h"
+#include "transfer_fixture.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+static char *written(struct transfer *transfer)
+{
+    struct error *err = NULL;
+    char *text = NULL;
+    size_t n = 0;
+    FILE *to = open_memstream(&text, &n);
+
+    assert_non_null(to);
+    assert_true(summary_text_write(to, transfer, &err));
+    assert_int_equal(fclose(to), 0);
+    transfer_fixture_free(&transfer);
+    return text;
+}
+
+/* The lines are broken at will: a sentence is looked for with every run of blanks taken as one. */
+static bool says(const char *text, const char *sentence)
+{
+    char *flat = malloc(strlen(text) + 1);
+    size_t n = 0;
+    bool is_said = false;
+
+    assert_non_null(flat);
+    for (; *text != '\0'; text++)
+        if ((*text != ' ' && *text != '\n') || (n > 0 && flat[n - 1] != ' '))
+            flat[n++] = *text == '\n' ? ' ' : *text;
+    flat[n] = '\0';
+    is_said = strstr(flat, sentence) != NULL;
+    free(flat);
+    return is_said;
+}
+
+static void assert_says(struct transfer *transfer, const char *sentence)
+{
+    char *text = written(transfer);
+
+    if (!says(text, sentence))
+        fail_msg("\"%s\" is not said in:\n%s", sentence, text);
+    free(text);
+}
+
+static void assert_narrow(struct transfer *transfer)
+{
+    char *text = written(transfer);
+    char *rest = NULL;
+
+    for (char *line = strtok_r(text, "\n", &rest); line != NULL; line = strtok_r(NULL, "\n", &rest))
+        if (paragraph_columns(line) > 80)
+            fail_msg("wider than 80 columns: %s", line);
+    free(text);
+}
+
+static void no_line_is_wider_than_a_terminal(void **state)
+{
+    (void)state;
+    assert_narrow(transfer_fixture_measured());
+    assert_narrow(transfer_fixture_without_scale());
+    assert_narrow(transfer_fixture_nothing());
+    assert_narrow(transfer_fixture_quiet());
+    assert_narrow(transfer_fixture_two_loops());
+}
+
+static void a_direction_is_told_in_words(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_measured(), "They run from the cervix to the fundus.");
+    assert_says(transfer_fixture_measured(), "2.1 mm away from the fundus, seen for 80 s.");
+}
+
+static void numbers_stand_with_unit_and_interval(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_measured(), "Contractions, frequency 3.12 per min 3.05 to 3.20");
+    assert_says(transfer_fixture_measured(), "Deposit, distance to the fundus 11.2 mm 10.8 to 11.6");
+    assert_says(transfer_fixture_measured(), "Catheter tip, distance to the fundus not told");
+}
+
+static void without_a_scale_lengths_are_in_pixels(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_without_scale(), "Cavity, length 523.4 px");
+    assert_says(transfer_fixture_without_scale(), "The size of a pixel is not known");
+}
+
+static void a_quiet_uterus_is_called_quiet_not_zero(void **state)
+{
+    char *text = written(transfer_fixture_quiet());
+
+    (void)state;
+    assert_true(says(text, "Contractions none were found in 112 s of usable loop (quiescent)."));
+    assert_true(says(text, "Deposit no bubbles were seen."));
+    assert_false(says(text, "Contractions, frequency"));
+    free(text);
+}
+
+static void where_no_stripe_is_found_a_mark_is_asked_for(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_nothing(), "no endometrial stripe was found");
+    assert_says(transfer_fixture_nothing(), "--fundus X,Y --os X,Y");
+}
+
+static void an_interval_that_holds_zero_is_no_drift(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+
+    (void)state;
+    transfer->drift.toward_fundus_mm = quantity_within(0.2, -0.3, 0.7);
+    assert_says(transfer, "no movement along the stripe beyond the error of measurement");
+}
+
+static void published_figures_stand_beside_frequency_and_depth(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_measured(), "Frequency published: mean 1.8");
+    assert_says(transfer_fixture_measured(), "Depth published:");
+}
+
+static void nothing_is_compared_where_nothing_was_measured(void **state)
+{
+    char *text = written(transfer_fixture_quiet());
+
+    (void)state;
+    assert_false(says(text, "Published figures"));
+    free(text);
+}
+
+static void every_result_says_that_it_foretells_nothing(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_measured(), "nothing here foretells an outcome");
+    assert_says(transfer_fixture_nothing(), "nothing here foretells an outcome");
+}
+
+static void a_follow_up_is_told_with_its_minutes(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_two_loops(),
+                "5.0 min after the deposit the bubbles lay 10.2 mm from the fundus (later.dcm).");
+}
+
+static void little_trust_earns_a_caution(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+
+    (void)state;
+    transfer->cavity.trust = 0.3;
+    assert_says(transfer, "The cavity was found with little trust (0.30 of 1).");
+}
+
+static void a_name_cannot_steer_the_terminal(void **state)
+{
+    struct transfer *transfer = transfer_fixture_quiet();
+    char *text = NULL;
+
+    (void)state;
+    memcpy(transfer->loops[0].file, "q\033[2J", 5);
+    text = written(transfer);
+    assert_null(strchr(text, '\033'));
+    free(text);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(no_line_is_wider_than_a_terminal),
+        cmocka_unit_test(a_direction_is_told_in_words),
+        cmocka_unit_test(numbers_stand_with_unit_and_interval),
+        cmocka_unit_test(without_a_scale_lengths_are_in_pixels),
+        cmocka_unit_test(a_quiet_uterus_is_called_quiet_not_zero),
+        cmocka_unit_test(where_no_stripe_is_found_a_mark_is_asked_for),
+        cmocka_unit_test(an_interval_that_holds_zero_is_no_drift),
+        cmocka_unit_test(published_figures_stand_beside_frequency_and_depth),
+        cmocka_unit_test(nothing_is_compared_where_nothing_was_measured),
+        cmocka_unit_test(every_result_says_that_it_foretells_nothing),
+        cmocka_unit_test(a_follow_up_is_told_with_its_minutes),
+        cmocka_unit_test(little_trust_earns_a_caution),
+        cmocka_unit_test(a_name_cannot_steer_the_terminal),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
