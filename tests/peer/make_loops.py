@@ -732,8 +732,57 @@ LOOPS = {
 }
 
 
+def drawn(seed):
+    """A loop with everything drawn by lot, within what a transfer loop may show."""
+    rng = np.random.default_rng(5000 + seed)
+    pick = lambda *v: v[int(rng.integers(len(v)))]
+    for _ in range(500):
+        length, thickness = rng.uniform(30, 58), rng.uniform(5.5, 15)
+        depth = rng.uniform(max(70, length * 1.55), 105)
+        mm = depth / rng.uniform(515, 548)
+        up = rng.uniform(-1, 1)
+        p = dict(seed=900 + seed, length=round(length, 1), thickness=round(thickness, 1), depth=round(depth, 1), mm_per_px=round(mm, 4),
+                 fov_deg=rng.uniform(84, 140), fundus=(-length * rng.uniform(0.45, 0.6), depth * rng.uniform(0.42, 0.66)),
+                 heading_deg=-10 - 18 * up, bend_deg=rng.uniform(-25, 30), canal_bend_deg=rng.uniform(-35, 40), mirror=bool(rng.integers(2)),
+                 wiggle_deg=rng.uniform(0, 5), top_px=int(rng.integers(20, 45)), centre_px=float(rng.integers(380, 412)),
+                 face_mm=rng.uniform(9, 14), myometrium_mm=rng.uniform(11, 17), fps=int(pick(10, 11, 12, 13, 15)),
+                 codec=pick("h264", "mjpeg", "mpeg4", "dicom", "h264"), stripe_look=pick("homogeneous", "triple", "line", "homogeneous"),
+                 texture_mm=rng.uniform(0.14, 0.22), lateral_deg=rng.uniform(0.45, 0.95), axial_mm=rng.uniform(0.2, 0.36),
+                 persistence=rng.uniform(0.05, 0.45), decorrelation=rng.uniform(0.1, 0.4), noise_db=rng.uniform(-24, -14),
+                 floor_db=rng.uniform(-25, -18), range_db=rng.uniform(46, 62), filter=pick("none", "none", "edge", "median"),
+                 compound=bool(rng.integers(2)), breath_mm=rng.uniform(0.3, 0.8), breath_per_min=rng.uniform(12, 20),
+                 breath_angle_deg=rng.uniform(40, 110), walk_mm=rng.uniform(0.3, 0.8), pulse_per_min=rng.uniform(55, 95),
+                 direction=pick("cervix-to-fundus", "fundus-to-cervix", "opposing", "mixed", "cervix-to-fundus", "none"),
+                 rate=rng.uniform(1.5, 4.5), irregular=float(pick(0, 0, 0.12, 0.25)), wall_amplitude=rng.uniform(0.3, 0.8),
+                 second_harmonic=float(pick(0, 0.2)), decay_mm=rng.uniform(5, 10), wall_ratio=rng.uniform(0.8, 1.2),
+                 mixed_turns_s=pick([60.0], [40.0, 80.0]), bubble_db=rng.uniform(13, 19), n_bubbles=int(rng.integers(10, 40)),
+                 bubble_spread_mm=rng.uniform(0.7, 1.8), shadows=int(rng.integers(0, 5)), bowel=bool(rng.integers(2)))
+        p["velocity"] = float(np.clip(p["rate"] / 60 * rng.uniform(20, 55), 0.6, 4.0))
+        p["stripe_db"] = rng.uniform(5.5, 11) if p["stripe_look"] != "triple" else rng.uniform(9, 13)
+        p["ruler"] = pick(BASE["ruler"], RULER_LEFT, RULER_FINE, RULER_CM) if p["codec"] != "dicom" or rng.integers(2) else None
+        p["clip_px"] = (40, 745) if p["ruler"] is not RULER_FINE else (40, 768)
+        p["bar"] = pick(BASE["bar"], None) if p["ruler"] is not RULER_LEFT else None
+        at = rng.uniform(12, 32)
+        deposit = rng.uniform(8, min(25, length * 0.6))
+        drift = float(np.clip(rng.uniform(-15, 10), -(length * 0.85 - deposit), deposit - 3))
+        kind = pick("slow", "slow", "early", "sudden")
+        if rng.uniform() > 0.2:
+            p.update(transfer(round(at, 1), round(deposit, 1), round(drift, 2), kind=kind, at=rng.uniform(at + 15, 105),
+                              level_db=rng.uniform(11, 16), leave=rng.uniform(3, 9)))
+            if rng.uniform() < 0.15:
+                p["catheter"] = None
+        full = {**BASE, **p}
+        stripe, probe = Stripe(full, np.random.default_rng(full["seed"])), Probe(full)
+        s, n = np.meshgrid(np.linspace(-12, length + 6, 40), [-thickness / 2 - 7, thickness / 2 + 7])
+        x, y = probe.to_px(*stripe.to_xz(s, n))
+        inside = (x > 8) & (x < full["width"] - 8) & (y > 8) & (y < full["height"] - 8)
+        if inside.all() and probe.mask[y.astype(int), x.astype(int)].all():
+            return p
+    sys.exit("no loop fits for seed %d" % seed)
+
+
 def make(name, out, only_frames=None):
-    p = {**BASE, **LOOPS[name]}
+    p = {**BASE, **(LOOPS[name] if name in LOOPS else drawn(int(name[1:])))}
     extension = {"h264": ".mp4", "mjpeg": ".avi", "mpeg4": ".avi", "dicom": ".dcm"}[p["codec"]]
     path = os.path.join(out, name + extension)
     loop = Loop(p)
@@ -797,7 +846,7 @@ def make(name, out, only_frames=None):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("out")
-    parser.add_argument("names", nargs="*", help="loops to make; all when none is named")
+    parser.add_argument("names", nargs="*", help="loops to make; all when none is named; r1, r2 ... are drawn by lot")
     parser.add_argument("--stills", help="comma separated frames to draw as PNG instead")
     a = parser.parse_args()
     os.makedirs(a.out, exist_ok=True)
