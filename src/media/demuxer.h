@@ -3,7 +3,7 @@
 
 #include "base/contract.h"
 #include "base/error.h"
-#include "media/extents.h"
+#include "base/extents.h"
 
 #include <libavcodec/avcodec.h>
 #include <libavformat/avformat.h>

@@ -3,7 +3,7 @@
 
 #include "base/contract.h"
 #include "base/error.h"
-#include "media/extents.h"
+#include "base/extents.h"
 
 /** A SHA-256 (FIPS 180-4) that grows file by file. */
 struct digest;

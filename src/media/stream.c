@@ -31,6 +31,7 @@ struct stream {
     double (*time_of)(const void *owner, size_t index);
     const void *owner;
     bool is_intra_only;
+    bool is_lenient; /* the first picture cannot be had without forgiving the stream its faults */
     /* where the reading stands */
     bool has_picture; /* `picture` is decoded and not handed out */
     bool is_draining;
@@ -72,8 +73,8 @@ static bool open_decoder(struct stream *stream, struct error **err)
     decoder->thread_count = N_THREADS;
     /* a packet in, its picture out: then packets can be passed over without decoding */
     decoder->thread_type = stream->is_intra_only ? FF_THREAD_SLICE : FF_THREAD_FRAME | FF_THREAD_SLICE;
-    if (stream->is_intra_only)
-        decoder->err_recognition |= AV_EF_EXPLODE;
+    if (track->codecpar->codec_id == AV_CODEC_ID_MJPEG && !stream->is_lenient)
+        decoder->err_recognition |= AV_EF_EXPLODE; /* else a picture cut in two comes out as whole */
     if (!backend_allows_size(decoder->width > 0 ? decoder->width : 1,
                              decoder->height > 0 ? decoder->height : 1, err))
         return false;
@@ -464,6 +465,13 @@ static bool first_picture(struct stream *stream, struct error **err)
 {
     enum loop_next next = decode_whole(stream, 0.0, err);
 
+    if (next == LOOP_END && !stream->is_lenient) {
+        close_reading(stream);
+        stream->is_lenient = true;
+        if (!open_reading(stream, err))
+            return false;
+        next = decode_whole(stream, 0.0, err);
+    }
     if (next == LOOP_FAILED)
         return false;
     if (next == LOOP_END)

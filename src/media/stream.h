@@ -4,7 +4,7 @@
 #include "base/contract.h"
 #include "base/error.h"
 #include "base/text.h"
-#include "media/extents.h"
+#include "base/extents.h"
 #include "media/frame.h"
 #include "media/loop.h"
 

@@ -1,4 +1,4 @@
-#include "media/extents.h"
+#include "base/extents.h"
 
 #include <errno.h>
 #include <fcntl.h>

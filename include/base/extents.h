@@ -1,5 +1,5 @@
-#ifndef AFTERFLASH_MEDIA_EXTENTS_H
-#define AFTERFLASH_MEDIA_EXTENTS_H
+#ifndef AFTERFLASH_BASE_EXTENTS_H
+#define AFTERFLASH_BASE_EXTENTS_H
 
 #include "base/contract.h"
 #include "base/error.h"
