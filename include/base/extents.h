@@ -16,6 +16,13 @@ struct extents;
  *  unreadable, empty or foreign (folder, pipe) file; ERROR_MEMORY. End with extents_close. */
 MUST_CHECK bool extents_open(struct extents **extents, const char *path, struct error **err);
 
+/** An unnamed file of our own, empty, that goes when it is closed; grows by extents_append.
+ *  Errors: ERROR_OUTPUT when there is no room for one; ERROR_MEMORY. */
+MUST_CHECK bool extents_open_unnamed(struct extents **extents, struct error **err);
+
+/** Adds bytes at the end of an unnamed file and to its row. */
+MUST_CHECK bool extents_append(struct extents *extents, const void *bytes, size_t n, struct error **err);
+
 /** Adds a stretch of the file; what reaches beyond its end is cut off. */
 MUST_CHECK bool extents_add(struct extents *extents, uint64_t offset, uint64_t n_bytes, struct error **err);
 

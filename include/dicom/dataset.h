@@ -67,7 +67,7 @@ bool dataset_is_deflated(const struct dataset *dataset);
 bool dataset_is_mended(const struct dataset *dataset);
 
 /** Where the pixel data stand. */
-struct dataset_pixels dataset_pixels(const struct dataset *dataset);
+struct dataset_pixels dataset_pixel_data(const struct dataset *dataset);
 
 /** UID of the SOP class; "" when absent; borrowed. */
 const char *dataset_class_uid(const struct dataset *dataset);
@@ -92,6 +92,10 @@ size_t dataset_n_values(const struct dataset *dataset, uint32_t tag);
 /** One tag of an AT attribute. False when absent. */
 bool dataset_tag(const struct dataset *dataset, uint32_t tag, size_t place, uint32_t *value);
 
+/** All values of a numeric attribute of text type (DS, IS), parsed once; a value that is no finite number is
+ * NAN. numbers  caller's; set on success, free() it. False when absent, empty or no memory. */
+bool dataset_numbers(const struct dataset *dataset, uint32_t tag, double **numbers, size_t *n);
+
 /** 16-bit words of an attribute (US, SS, OW), in the machine's order.
  *  words  caller's; set on success, free() it. False when absent, of another type, or no memory. */
 bool dataset_words(const struct dataset *dataset, uint32_t tag, uint16_t **words, size_t *n);
@@ -107,7 +111,7 @@ bool dataset_item_number(const struct dataset *dataset, uint32_t sequence, size_
                          double *value);
 
 /** Reads on through a deflated file: up to n bytes after the last read, inflated, the first being the one at
- *  dataset_pixels().offset. Returns how many; 0 at the end. */
+ *  dataset_pixel_data().offset. Returns how many; 0 at the end. */
 size_t dataset_inflate(struct dataset *dataset, void *bytes, size_t n);
 
 /** Ends a data set; accepts NULL, leaves NULL. */

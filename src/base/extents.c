@@ -1,5 +1,7 @@
 #include "base/extents.h"
 
+#include "base/text.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <stdlib.h>
@@ -59,6 +61,52 @@ bool extents_open(struct extents **extents, const char *path, struct error **err
     }
     *extents = made;
     return true;
+}
+
+bool extents_open_unnamed(struct extents **extents, struct error **err)
+{
+    const char *folder = getenv("TMPDIR");
+    char *name = text_format("%s/afterflash-XXXXXX", folder != NULL && folder[0] != '\0' ? folder : "/tmp");
+    struct extents *made = calloc(1, sizeof *made);
+
+    if (name == NULL || made == NULL) {
+        free(name);
+        free(made);
+        return error_memory(err);
+    }
+    made->descriptor = mkstemp(name);
+    if (made->descriptor < 0) {
+        (void)error_set(err, ERROR_OUTPUT, "no temporary file can be made: %s", strerror(errno));
+        free(name);
+        free(made);
+        return false;
+    }
+    (void)unlink(name);
+    free(name);
+    *extents = made;
+    return true;
+}
+
+bool extents_append(struct extents *extents, const void *bytes, size_t n, struct error **err)
+{
+    size_t done = 0;
+
+    while (done < n) {
+        ssize_t put = pwrite(extents->descriptor, (const char *)bytes + done, n - done,
+                             (off_t)(extents->file_bytes + done));
+
+        if (put < 0 && errno != EINTR)
+            return error_set(err, ERROR_OUTPUT, "a temporary file cannot be written: %s", strerror(errno));
+        if (put > 0)
+            done += (size_t)put;
+    }
+    extents->file_bytes += n;
+    if (extents->n == 1) {
+        extents->items[0].n_bytes += n;
+        extents->bytes += n;
+        return true;
+    }
+    return extents_add(extents, 0, n, err);
 }
 
 bool extents_add(struct extents *extents, uint64_t offset, uint64_t n_bytes, struct error **err)

@@ -8,6 +8,7 @@
 #include <dcmtk/dcmdata/dcistrmf.h>
 #include <dcmtk/dcmdata/dctk.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstdlib>
 #include <cstring>
@@ -15,6 +16,7 @@
 #include <mutex>
 #include <new>
 #include <string>
+#include <vector>
 
 struct dataset {
     std::unique_ptr<DcmInputFileStream> stream;
@@ -264,7 +266,7 @@ bool to_number(DcmElement *element, size_t place, double *value)
         if (element->getOFString(text, at, OFTrue).bad())
             return false;
         text.erase(0, text.find_first_not_of(" "));
-        text.erase(text.find_last_not_of(std::string(" \0", 2).c_str()) + 1);
+        text.erase(text.find_last_not_of(" ") + 1);
         if (!text_to_double(text.c_str(), &read))
             return false;
         break;
@@ -280,6 +282,26 @@ bool number_of(DcmItem *item, uint32_t tag, size_t place, double *value)
     DcmElement *element = find(item, tag);
 
     return element != nullptr && place < element->getVM() && to_number(element, place, value);
+}
+
+/* "33.3\\50 \\40" as three numbers */
+std::vector<double> numbers_in(const std::string &text)
+{
+    std::vector<double> read;
+    size_t at = 0;
+
+    for (;;) {
+        const size_t end = std::min(text.find('\\', at), text.size());
+        std::string one = text.substr(at, end - at);
+        double value = 0;
+
+        one.erase(0, one.find_first_not_of(' '));
+        one.erase(one.find_last_not_of(' ') + 1);
+        read.push_back(text_to_double(one.c_str(), &value) ? value : std::nan(""));
+        if (end == text.size())
+            return read;
+        at = end + 1;
+    }
 }
 
 DcmSequenceOfItems *sequence_of(const struct dataset *dataset, uint32_t tag)
@@ -337,7 +359,7 @@ bool dataset_is_mended(const struct dataset *dataset)
     return dataset->is_mended;
 }
 
-struct dataset_pixels dataset_pixels(const struct dataset *dataset)
+struct dataset_pixels dataset_pixel_data(const struct dataset *dataset)
 {
     return dataset->pixels;
 }
@@ -422,14 +444,39 @@ bool dataset_tag(const struct dataset *dataset, uint32_t tag, size_t place, uint
     }
 }
 
+bool dataset_numbers(const struct dataset *dataset, uint32_t tag, double **numbers, size_t *n)
+{
+    try {
+        DcmElement *element = find(items_of(dataset), tag);
+        OFString text;
+
+        if (element == nullptr || element->getLength() == 0 || element->getLength() > MOST_TABLE_BYTES ||
+            element->getOFStringArray(text).bad())
+            return false;
+        const std::vector<double> read = numbers_in(std::string(text.c_str()));
+        *numbers = static_cast<double *>(std::malloc(read.size() * sizeof **numbers));
+        if (*numbers == nullptr)
+            return false;
+        *n = read.size();
+        std::memcpy(*numbers, read.data(), *n * sizeof **numbers);
+        return true;
+    } catch (...) {
+        return false;
+    }
+}
+
 bool dataset_words(const struct dataset *dataset, uint32_t tag, uint16_t **words, size_t *n)
 {
     try {
         DcmElement *element = find(items_of(dataset), tag);
         Uint16 *from = nullptr;
+        Sint16 *signed_from = nullptr;
 
-        if (element == nullptr || element->getLength() < 2 || element->getLength() > MOST_TABLE_BYTES ||
-            element->getUint16Array(from).bad() || from == nullptr)
+        if (element == nullptr || element->getLength() < 2 || element->getLength() > MOST_TABLE_BYTES)
+            return false;
+        if (element->getUint16Array(from).bad() && element->getSint16Array(signed_from).good())
+            from = reinterpret_cast<Uint16 *>(signed_from);
+        if (from == nullptr)
             return false;
         *n = element->getLength() / 2;
         *words = static_cast<uint16_t *>(std::malloc(*n * sizeof **words));

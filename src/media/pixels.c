@@ -69,8 +69,8 @@ static bool is_limited(const AVFrame *picture, const AVPixFmtDescriptor *descrip
     default:
         break;
     }
-    if (reading.is_full || reading.is_rgb || is_rgb(description) || is_palette(description) ||
-        picture->color_range == AVCOL_RANGE_JPEG)
+    if (reading.is_full || reading.is_rgb || reading.is_ybr || is_rgb(description) ||
+        is_palette(description) || picture->color_range == AVCOL_RANGE_JPEG)
         return false;
     if (picture->color_range == AVCOL_RANGE_MPEG)
         return true;
@@ -298,7 +298,7 @@ bool pixels_to_frame(struct frame **frame, const AVFrame *picture, struct pixels
         return error_memory(err);
     if (is_palette(description))
         read_palette(made, picture);
-    else if (is_rgb(description) || (reading.is_rgb && description->nb_components >= 3))
+    else if ((is_rgb(description) && !reading.is_ybr) || (reading.is_rgb && description->nb_components >= 3))
         fits = read_rgb(made, picture);
     else
         fits = read_luma(made, picture, reading) &&

@@ -26,6 +26,7 @@ struct pixels_reading {
     bool untagged_is_limited; /* grey that does not state its range is 16..235 (video codecs) */
     bool is_full;             /* the samples are 0..255 whatever the picture says (DICOM) */
     bool is_rgb;              /* the three planes are R, G, B whatever the picture says */
+    bool is_ybr;              /* they are Y, Cb, Cr of full range whatever the picture says */
 };
 
 /** Upright, ranges as tagged. */

@@ -3,8 +3,8 @@
 
 #include "base/contract.h"
 #include "base/error.h"
-#include "base/text.h"
 #include "base/extents.h"
+#include "base/text.h"
 #include "media/frame.h"
 #include "media/loop.h"
 
