@@ -15,12 +15,10 @@ endif
 V ?= 0
 ifeq ($(V),0)
 QUIET := @
+ifeq ($(findstring s,$(firstword -$(MAKEFLAGS))),)
 say = @printf '  %-5s %s\n' '$(1)' '$(2)'
 endif
-
-WARNINGS := -Wall -Wextra -Wpedantic -Wconversion -Wshadow
-OPTIMISE ?= -O2 -g
-SANITIZE ?=
+endif
 
 C_SOURCES := $(sort $(wildcard src/*/*.c))
 CXX_SOURCES := $(sort $(wildcard src/*/*.cpp))
@@ -48,15 +46,10 @@ $(BUILD)/config.mk: tools/find-libraries.sh
 	@mkdir -p $(@D)
 	@tools/find-libraries.sh >$@.new && mv $@.new $@ || { rm -f $@.new; exit 1; }
 
-VERSION := $(shell cat VERSION)
-COMMON = $(OPTIMISE) $(SANITIZE) $(WARNINGS) -Werror -MMD -MP -Iinclude -Isrc -D_XOPEN_SOURCE=700 \
-	-DAFTERFLASH_VERSION='"$(VERSION)"' -ffp-contract=off -fno-math-errno -fopenmp-simd -pthread $(PACKAGE_CFLAGS)
-C_FLAGS = -std=c17 -Wstrict-prototypes -Wmissing-prototypes $(COMMON) $(CFLAGS)
-CXX_FLAGS = -std=c++17 $(COMMON) $(CXXFLAGS)
-LINK = $(CXX) $(OPTIMISE) $(SANITIZE) $(LDFLAGS)
+include mk/flags.mk
 
 $(TEST_OBJECTS): C_FLAGS += -Itests/support
-$(OBJECTS) $(TEST_OBJECTS): Makefile $(BUILD)/config.mk
+$(OBJECTS) $(TEST_OBJECTS): mk/flags.mk $(BUILD)/config.mk
 $(BUILD)/src/report/tool.o: VERSION
 
 $(PROGRAM): $(MAIN_OBJECT) $(LIBRARY)
@@ -114,7 +107,8 @@ format: ## set every C and C++ file by .clang-format
 	@git ls-files '*.c' '*.h' '*.cpp' | xargs clang-format -i
 
 check-format: ## say which files .clang-format would change
-	@git ls-files '*.c' '*.h' '*.cpp' | xargs clang-format --dry-run -Werror
+	@git ls-files '*.c' '*.h' '*.cpp' | xargs clang-format --dry-run -Werror 2>&1 | sed -n 's/:.*error:.*//p' | \
+		sort | uniq -c | sed 's/^ *\([0-9]*\) /\1 places in /; $$a make format sets them' | grep . && exit 1 || true
 
 check-layers: ## prove that every #include points to an earlier layer
 	@tools/check-layers.sh

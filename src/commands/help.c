@@ -97,7 +97,7 @@ static void print_manual_option(FILE *to, const struct option_row *row)
     (void)fprintf(to, ".It Fl \\-%s%s%s\n", row->name, row->argument == NULL ? "" : " Ar ",
                   row->argument == NULL ? "" : row->argument);
     print_mdoc_text(to, row->summary);
-    if (row->wanted != NULL) {
+    if (row->wanted != NULL && strstr(row->summary, row->wanted) == NULL) {
         (void)fputs(":\n", to);
         print_mdoc_text(to, row->wanted);
     }
