@@ -42,15 +42,17 @@ static double glint(const struct anatomy *anatomy, struct place place, double s_
     return 6.0 * (pow(cosine, 3.0) - 0.55);
 }
 
-/* How much of a bladder stands at a place: a half-filled one over the body, on the fundus' side. */
+/* How much of a bladder stands at a place: a half-filled one over the body, on the fundus' side; in
+ * two of five loops it is empty. */
 static double bladder(const struct recipe *recipe, struct place place)
 {
     double side = (recipe->orientation == ORIENTATION_RETROVERTED) != (recipe->mirrored != 0) ? 1.0 : -1.0;
-    double x = (place.x_mm - side * (24.0 + 10.0 * dice_hash(recipe->seed, 900, 3))) /
-               (15.0 + 5.0 * dice_hash(recipe->seed, 900, 4));
-    double y = (place.y_mm - recipe->probe_radius_mm - 10.0) / (4.0 + 2.5 * dice_hash(recipe->seed, 900, 5));
+    double wide = 13.0 + 7.0 * dice_hash(recipe->seed, 900, 4), high = 4.0 + 2.5 * dice_hash(recipe->seed, 900, 5);
+    double x = (place.x_mm - side * (24.0 + 10.0 * dice_hash(recipe->seed, 900, 3))) / wide;
+    double y = (place.y_mm - recipe->probe_radius_mm - 10.0 - 2.0 * side * x) / high;
+    double wall = 1.0 + 0.22 * noise_plane(recipe->seed, 9, place.x_mm / 7.0, place.y_mm / 5.0);
 
-    return within(sqrt(x * x + y * y), 1.0, 0.12);
+    return dice_hash(recipe->seed, 900, 6) < 0.4 ? 0.0 : within(sqrt(x * x + y * y), wall, 0.12);
 }
 
 static double gas(const struct recipe *recipe, struct place place)
