@@ -3,7 +3,7 @@
 #include <math.h>
 #include <stddef.h>
 
-static const double FINEST_MM = 0.1;      /* finer pixels are joined: speckle of a 5 to 9 MHz probe is coarser */
+static const double FINEST_MM = 0.1; /* finer pixels are joined: speckle of a 5 to 9 MHz probe is coarser */
 static const double SEARCH_SIGMA_PX = 0.7; /* makes bilinear interpolation nearly free of bias */
 static const double SOFT_EDGE_MM = 2.0;
 
@@ -38,7 +38,7 @@ struct raster *canvas_take(const struct canvas *canvas, const struct frame *fram
     if (raster == NULL)
         return NULL;
     raster_reduce(raster, frame->luma, frame->width_px, frame->height_px, canvas->left_px, canvas->top_px,
-                 canvas->step_px, canvas->step_px);
+                  canvas->step_px, canvas->step_px);
     if (!raster_smooth(raster, SEARCH_SIGMA_PX, SEARCH_SIGMA_PX))
         raster_free(&raster);
     return raster;
@@ -72,8 +72,8 @@ struct raster *canvas_window(const struct canvas *canvas, const struct picture *
 
     if (raster == NULL)
         return NULL;
-    raster_reduce(raster, picture->mask, picture->width_px, picture->height_px, canvas->left_px, canvas->top_px,
-                 canvas->step_px, canvas->step_px);
+    raster_reduce(raster, picture->mask, picture->width_px, picture->height_px, canvas->left_px,
+                  canvas->top_px, canvas->step_px, canvas->step_px);
     if (!raster_smooth(raster, sigma_x, sigma_y)) {
         raster_free(&raster);
         return NULL;

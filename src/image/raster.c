@@ -146,7 +146,7 @@ static double row_average(const uint8_t *row, int width_px, double from, double 
 }
 
 void raster_reduce(struct raster *raster, const uint8_t *luma, int width_px, int height_px, double left_px,
-                  double top_px, double step_x_px, double step_y_px)
+                   double top_px, double step_x_px, double step_y_px)
 {
     bool is_copy = step_x_px == 1.0 && step_y_px == 1.0 && left_px == floor(left_px) &&
                    top_px == floor(top_px) && left_px >= 0 && top_px >= 0 &&

@@ -8,11 +8,11 @@ static const double WINDOW_S = 1.0;               /* what lasts is compared over
 enum { WINDOW_MIN = 3, WINDOW_MAX = 60 };         /* frames */
 static const double GAIN_MIN_LEVELS = 3.0;        /* a smaller step is not told from content */
 static const double NOISE_TIMES = 5.0;            /* a step stands out of the noise by so much */
-static const double SUDDEN_SHARE = 0.6;           /* of a step within two frames */
+static const double SUDDEN_SHARE = 0.75;          /* of a change within two steps of a frame */
 static const double AGREEING_SHARE = 0.7;         /* of the blocks that follow a gain step */
 static const double BLOCK_MIN_LEVELS = 4.0;       /* change of a block that counts for geometry */
-static const double GEOMETRY_SHARE = 0.4;         /* of the blocks that change beyond gain: a new picture */
-static const double GEOMETRY_SHARE_MARKED = 0.15; /* the same, when burned-in marks changed too */
+static const double GEOMETRY_SHARE = 0.25;        /* of the blocks that change beyond gain: a new picture */
+static const double GEOMETRY_SHARE_MARKED = 0.10; /* the same, when burned-in marks changed too */
 static const double MARKS_SHARE = 0.15;
 
 /** Block means before and after a frame, each the median over a window, and their noise. */
@@ -23,7 +23,7 @@ struct comparison {
     double shift;    /* median over the live blocks of after - before */
     double geometry; /* share of the live blocks that changed beyond the shift */
     double agreeing; /* share of the live blocks that follow the shift */
-    double sudden;   /* share of the change that came within two frames */
+    double sudden;   /* share of the change that came within two steps */
 };
 
 struct window {
@@ -62,11 +62,10 @@ static double median_of(float *values, size_t n)
     return n % 2 ? (double)values[n / 2] : ((double)values[n / 2 - 1] + (double)values[n / 2]) / 2;
 }
 
-/** What share of the lasting change of the blocks came within the two frames round `at`. */
-static double sudden_share(const struct window *window, size_t at, const struct comparison *comparison)
+/** What share of the lasting change of the blocks came between two frames. */
+static double share_between(const struct window *window, size_t from, size_t to,
+                            const struct comparison *comparison)
 {
-    size_t from = at >= 2 ? at - 2 : 0;
-    size_t to = at + 1 < window->n ? at + 1 : window->n - 1;
     double along = 0;
     double total = 0;
 
@@ -79,6 +78,15 @@ static double sudden_share(const struct window *window, size_t at, const struct 
         total += lasting * lasting;
     }
     return total > 0 ? along / total : 0;
+}
+
+/** The same over two steps, the largest of which ends at `at`: a recorder may blend two frames. */
+static double sudden_share(const struct window *window, size_t at, const struct comparison *comparison)
+{
+    double earlier = share_between(window, at >= 2 ? at - 2 : 0, at, comparison);
+    double later = share_between(window, at - 1, at + 1 < window->n ? at + 1 : at, comparison);
+
+    return fmax(earlier, later);
 }
 
 static void compare_at(const struct window *window, size_t at, struct comparison *comparison)
