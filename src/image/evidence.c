@@ -10,10 +10,11 @@ static const double LIVE_SHARE = 0.12; /* of the upper change: what still counts
 static const double LIVE_MIN = 0.6;
 static const double LIVE_MAX = 3.0;
 static const double BRIGHT_ABOVE_BLACK = 6.0;
-static const double GRAIN_MIN = 1.2;   /* standard deviation in 7 x 7: grey bars and banners are smoother */
-static const double DENSE_SHARE = 0.7; /* text fills less of its surroundings */
+static const float GRAIN_MIN = 0.7F;    /* difference from the mean of 3 x 3 */
+static const double GRAINY_SHARE = 0.4; /* of the bright places around: grey bars and banners have less */
+static const double DENSE_SHARE = 0.5; /* of 11 x 11: text fills less of its surroundings, tissue has edges */
 static const double LIVING_FRAME_SHARE = 0.01; /* of the frame: less life than this says nothing */
-enum { REDUCED_LONGEST = 512, DENSE_RADIUS = 5, GRAIN_RADIUS = 3 };
+enum { REDUCED_LONGEST = 512, DENSE_RADIUS = 5 };
 
 static int reduction_of(const struct survey *survey)
 {
@@ -107,19 +108,17 @@ static double black_level(const float *mean, size_t n)
     return 0;
 }
 
-/** Standard deviation of the plane over squares of 2 GRAIN_RADIUS + 1. */
-static bool grain_of(float *grain, const float *mean, const struct evidence *evidence)
+/** Marks the bright places that differ from the mean of their neighbours: speckle does, a bar, however
+ *  it fades, does not but at its edges. */
+static bool grain_of(uint8_t *grain, const float *mean, const uint8_t *bright,
+                     const struct evidence *evidence)
 {
     size_t n = (size_t)evidence->width * (size_t)evidence->height;
     float *average = malloc(n * sizeof *average);
-    bool is_good = average != NULL;
+    bool is_good = average != NULL && plane_blur(average, mean, evidence->width, evidence->height, 1);
 
     for (size_t i = 0; is_good && i < n; i++)
-        grain[i] = mean[i] * mean[i];
-    is_good = is_good && plane_blur(average, mean, evidence->width, evidence->height, GRAIN_RADIUS) &&
-              plane_blur(grain, grain, evidence->width, evidence->height, GRAIN_RADIUS);
-    for (size_t i = 0; is_good && i < n; i++)
-        grain[i] = sqrtf(fmaxf(0.0F, grain[i] - average[i] * average[i]));
+        grain[i] = bright[i] && fabsf(mean[i] - average[i]) > GRAIN_MIN ? 255 : 0;
     free(average);
     return is_good;
 }
@@ -129,27 +128,29 @@ static bool gather_shining(struct evidence *evidence, const struct survey *surve
 {
     size_t n = (size_t)evidence->width * (size_t)evidence->height;
     float *mean = reduce(survey->mean, survey->width_px, evidence);
-    float *grain = malloc(n * sizeof *grain);
+    uint8_t *grain = malloc(n);
     uint32_t *count = malloc(n * sizeof *count);
-    bool is_good = mean && grain && count && grain_of(grain, mean, evidence);
-    double black = 0;
+    uint32_t *grainy = malloc(n * sizeof *grainy);
+    bool is_good = mean && grain && count && grainy;
+    double black = is_good ? fmin(40.0, black_level(mean, n)) : 0;
     double square = (2 * DENSE_RADIUS + 1) * (2 * DENSE_RADIUS + 1);
 
-    if (is_good) {
-        black = fmin(40.0, black_level(mean, n));
-        for (size_t i = 0; i < n; i++)
-            evidence->mask[i] = (double)mean[i] > black + BRIGHT_ABOVE_BLACK ? 255 : 0;
-        is_good = plane_count(count, evidence->mask, evidence->width, evidence->height, DENSE_RADIUS);
-    }
+    for (size_t i = 0; is_good && i < n; i++)
+        evidence->mask[i] = (double)mean[i] > black + BRIGHT_ABOVE_BLACK ? 255 : 0;
+    is_good = is_good && grain_of(grain, mean, evidence->mask, evidence) &&
+              plane_count(count, evidence->mask, evidence->width, evidence->height, DENSE_RADIUS) &&
+              plane_count(grainy, grain, evidence->width, evidence->height, DENSE_RADIUS);
     for (size_t i = 0; is_good && i < n; i++) {
-        bool is_dense = (double)count[i] > DENSE_SHARE * square * (evidence->mask[i] ? 0.5 : 1.0);
+        bool is_dense = (double)count[i] > DENSE_SHARE * square;
+        bool is_grainy = (double)grainy[i] > GRAINY_SHARE * (double)count[i];
 
-        evidence->mask[i] = is_dense && evidence->mask[i] && (double)grain[i] > GRAIN_MIN ? 255 : 0;
+        evidence->mask[i] = evidence->mask[i] && is_dense && is_grainy ? 255 : 0;
     }
     is_good = is_good && majority(evidence->mask, evidence->width, evidence->height);
     free(mean);
     free(grain);
     free(count);
+    free(grainy);
     return is_good;
 }
 

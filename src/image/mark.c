@@ -31,9 +31,9 @@ static float *still_plane(const struct survey *survey, const struct picture *pic
             size_t i = (size_t)y * (size_t)width + (size_t)x;
             size_t to = is_transposed ? (size_t)x * (size_t)height + (size_t)y : i;
             float still = survey->mean[i] - STILL_DEVIATIONS * survey->deviation[i];
-            bool is_left_out = !is_moving && picture->is_found && picture->outline[i] != 0;
+            bool is_tissue = picture->is_found && (is_moving ? picture->mask[i] : picture->outline[i]) != 0;
 
-            plane[to] = is_left_out || still < 0 ? 0 : still;
+            plane[to] = is_tissue || still < 0 ? 0 : still;
         }
     return plane;
 }

@@ -175,13 +175,11 @@ static bool fit(struct search *search, struct shape *shape, struct error **err)
 
     if (!shape_fit(shape, search->piece, search->evidence.mask, width, height, err))
         return false;
-    if (shape->is_good && shape->has_apex)
-        return true;
     flip(search->flipped, search->piece, width, height);
     flip(search->grain, search->evidence.mask, width, height);
     if (!shape_fit(&other, search->flipped, search->grain, width, height, err))
         return false;
-    if (other.is_good && other.has_apex) {
+    if (other.is_good && other.has_apex && (!shape->is_good || other.likeness > shape->likeness)) {
         flip_shape(&other, height);
         *shape = other;
     }

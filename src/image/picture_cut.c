@@ -5,9 +5,12 @@
 #include <stdlib.h>
 
 /* Common practice, no source. Grey levels. */
-static const float STROKE_STANDS_OUT = 35.0F;   /* a burned-in stroke above what lies beside it */
-static const float STROKE_STILL = 5.0F;         /* spread over time that coding may give a still stroke */
-static const float STROKE_STILL_SHARE = 0.35F;  /* of the usual spread over time in the picture */
+static const float STROKE_STANDS_OUT = 35.0F;  /* a burned-in stroke above what lies beside it */
+static const float STROKE_STILL = 5.0F;        /* spread over time that coding may give a still stroke */
+static const float STROKE_STILL_SHARE = 0.35F; /* of the usual spread over time in the picture */
+static const float BAR_LEVEL = 30.0F;          /* what is brighter and stiller than tissue can be is a bar */
+static const float BAR_STILL = 0.5F;
+static const float BAR_STILL_SHARE = 0.08F;
 static const float STILL_STROKE_LEVEL = 235.0F; /* in one frame, only what is white can be told as text */
 static const float STILL_STROKE_STANDS_OUT = 110.0F;
 static const int COLOUR_ABOVE_TINT =
@@ -66,6 +69,7 @@ static void find_strokes(uint8_t *strokes, const struct picture *picture, const 
     int reach = (int)lround(OUTLINE_SHARE * longest) + 2;
     float usual = usual_deviation(picture, survey);
     bool is_living = usual > 1.0F;
+    float bar_still = fminf(BAR_STILL, BAR_STILL_SHARE * usual);
     float still = fminf(STROKE_STILL, STROKE_STILL_SHARE * usual);
 
     for (int y = 0; y < height; y++)
@@ -75,11 +79,12 @@ static void find_strokes(uint8_t *strokes, const struct picture *picture, const 
             bool is_stroke = false;
 
             strokes[i] = 0;
-            if (picture->outline[i] == 0 || mean < STROKE_STANDS_OUT)
+            if (picture->outline[i] == 0 || mean < BAR_LEVEL)
                 continue;
             if (is_living)
-                is_stroke = survey->deviation[i] <= still &&
-                            stands_out(survey->mean, width, height, x, y, reach) >= STROKE_STANDS_OUT;
+                is_stroke = (mean >= BAR_LEVEL && survey->deviation[i] < bar_still) ||
+                            (survey->deviation[i] <= still &&
+                             stands_out(survey->mean, width, height, x, y, reach) >= STROKE_STANDS_OUT);
             else
                 is_stroke = mean >= STILL_STROKE_LEVEL &&
                             stands_out(survey->mean, width, height, x, y, reach) >= STILL_STROKE_STANDS_OUT;

@@ -29,7 +29,8 @@ struct shape {
     double near_px; /* radii of the arcs round the apex */
     double far_px;
     struct box box;
-    bool is_good; /* the shape explains the evidence: it may be filled */
+    double likeness; /* area in both the shape and the piece, over the area in either */
+    bool is_good;    /* the shape explains the evidence: it may be filled */
 };
 
 /** Evidence of a picture: a mask of places that live or shine, on a plane reduced by `reduction`. */

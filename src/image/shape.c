@@ -14,6 +14,7 @@ static const double ANGLE_FIRST_DEG = -2.0; /* of a side to the vertical, apex a
 static const double ANGLE_STEP_DEG = 0.5;
 static const double SECTOR_MIN_DEG = 8.0;   /* opening below which sides count as parallel */
 static const double SECTOR_MAX_DEG = 172.0; /* beyond it the crossing is not sharp */
+static const double SEEN_SHARE = 0.25;      /* of a side's length that has edge points */
 static const double FILL_MIN = 0.30;        /* of the shape covered by evidence */
 static const double SPILL_MAX = 0.05;       /* of the evidence outside the shape */
 static const double RADIANS = 3.14159265358979323846 / 180.0;
@@ -282,13 +283,34 @@ bool shape_holds(const struct shape *shape, double x_px, double y_px)
     return radius >= shape->near_px - 0.5 && radius <= shape->far_px + 0.5;
 }
 
+/** How much of a side bounds the shape, reduced pixels. */
+static double side_length(const struct shape *shape, const struct side *side)
+{
+    double along_x = -side->normal_y;
+    double along_y = side->normal_x;
+    double reach_px =
+        hypot(shape->box.right_px - shape->box.left_px, shape->box.bottom_px - shape->box.top_px) * 3;
+    double length = 0;
+
+    for (double at = -reach_px; at < reach_px; at++)
+        length += shape_holds(shape, side->normal_x * side->offset_px + along_x * at,
+                              side->normal_y * side->offset_px + along_y * at);
+    return length;
+}
+
+/** The sides of a sector are seen over a good part of their length, or they are no sides. */
+static bool is_seen(const struct shape *shape, const struct side *side)
+{
+    return !side->is_found || side->votes >= SEEN_SHARE * side_length(shape, side);
+}
+
 /** Does the shape explain the evidence: is most of it within, and most of the shape covered? */
-static bool explains(const struct shape *shape, const uint8_t *grain, const uint8_t *piece, int width,
-                     int height)
+static bool explains(struct shape *shape, const uint8_t *grain, const uint8_t *piece, int width, int height)
 {
     size_t n_shape = 0;
     size_t n_covered = 0;
     size_t n_spilled = 0;
+    size_t n_piece = 0;
 
     for (int y = 0; y < height; y++)
         for (int x = 0; x < width; x++) {
@@ -297,11 +319,16 @@ static bool explains(const struct shape *shape, const uint8_t *grain, const uint
             bool is_within = shape_holds(shape, x, y);
 
             n_shape += is_within;
+            n_piece += piece[i] != 0;
             n_covered += is_within && piece[i] != 0;
             n_spilled += is_evidence && !is_within;
         }
+    if (n_covered == 0)
+        return false;
+    shape->likeness = (double)n_covered / (double)(n_shape + n_piece - n_covered);
     return (double)n_covered >= FILL_MIN * (double)n_shape &&
-           (double)n_spilled <= SPILL_MAX * (double)(n_covered + n_spilled) && n_covered > 0;
+           (double)n_spilled <= SPILL_MAX * (double)(n_covered + n_spilled) && is_seen(shape, &shape->left) &&
+           is_seen(shape, &shape->right);
 }
 
 bool shape_fit(struct shape *shape, const uint8_t *piece, const uint8_t *grain, int width, int height,
