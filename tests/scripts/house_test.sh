@@ -63,6 +63,29 @@ every_script_is_well_formed() {
     for script in tools/*.sh tests/*/*.sh .ci/run; do sh -n "$script" || bash -n "$script" || return 1; done
 }
 
+documents_name_every_column() {
+    for source in src/report/series_csv.c src/report/motion_csv.c; do
+        columns=$(grep -oE '[a-z_]+(,|\\n)' "$source" | grep -E '_|loop|file|frame|trust' | tr -d ',' | sed 's/\\n//')
+        [ -n "$columns" ] || return 1
+        for column in $columns; do grep -q "\`$column\`" docs/outputs.md || { echo "$column"; return 1; }; done
+    done
+}
+
+documents_name_every_option() {
+    for option in $("$program" measure --help | grep -oE '^  --[a-z-]+' | tr -d ' ' | grep -v -e --help); do
+        grep -q -e "$option" README.md || { echo "$option"; return 1; }
+    done
+}
+
+every_link_of_the_documents_leads_somewhere() {
+    for document in README.md DEVELOPERS.md docs/*.md; do
+        for link in $(grep -oE '\]\([^)#]+' "$document" | sed 's/^](//'); do
+            case $link in http*) continue ;; esac
+            [ -e "$(dirname "$document")/$link" ] || { echo "$document: $link"; return 1; }
+        done
+    done
+}
+
 claim every_include_points_to_an_earlier_layer tools/check-layers.sh
 claim every_public_function_has_its_contract tools/check-contracts.py
 claim no_banned_function_is_called tools/check-banned.sh
@@ -74,4 +97,7 @@ claim a_second_make_does_nothing second_make_does_nothing
 claim make_help_lists_the_targets make_help_lists_the_targets
 claim what_was_installed_can_be_removed install_and_uninstall_leave_nothing
 claim the_version_names_the_libraries version_names_the_libraries
+claim the_documents_name_every_column documents_name_every_column
+claim the_documents_name_every_option documents_name_every_option
+claim every_link_of_the_documents_leads_somewhere every_link_of_the_documents_leads_somewhere
 claim every_script_is_well_formed every_script_is_well_formed

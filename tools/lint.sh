@@ -1,0 +1,29 @@
+#!/bin/sh
+# clang-format, the house checks, cppcheck and clang-tidy. The arguments are the words for the C compiler.
+set -u
+cd "$(dirname "$0")/.."
+failed=0
+
+run() {
+    echo "== $1"
+    shift
+    "$@" || failed=1
+}
+
+# Words that clang-tidy needs, one a line; the version is a string within quotes.
+lean=$(printf '%s\n' "$@" | grep -E '^-(I|D|std)')
+
+tidy() {
+    find src -name '*.c' | LC_ALL=C sort | xargs -P "$(nproc)" -n 4 sh -c \
+        'clang-tidy --quiet "$@" -- -std=c17 -Iinclude -Isrc -D_XOPEN_SOURCE=700 -DAFTERFLASH_VERSION=\"0.0.0\" '"$(echo "$lean" | grep '^-I/' | tr '\n' ' ')"' 2>/dev/null' tidy
+}
+
+run clang-format make -s check-format
+run layers tools/check-layers.sh
+run contracts tools/check-contracts.py
+run banned tools/check-banned.sh
+run cppcheck cppcheck --quiet --error-exitcode=1 --inline-suppr --std=c17 --enable=warning,performance,portability \
+    --suppress=missingIncludeSystem --suppress=preprocessorErrorDirective -j "$(nproc)" -Iinclude -Isrc \
+    -D_XOPEN_SOURCE=700 src
+run clang-tidy tidy
+exit $failed
