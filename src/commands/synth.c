@@ -80,11 +80,13 @@ const struct command synth_command = {
     .name = "synth",
     .operands = "FILE",
     .summary = "make a synthetic loop whose truth is known",
-    .details = "Writes a loop of a uterus that does not exist: moving point scatterers seen through a\n"
-               "scanner's point spread, log compression and sector. FILE ends in .mp4, .avi, .mkv\n"
-               "or .dcm; NAME.truth.json beside it says what the loop shows and how it was made.\n"
+    .details = "Writes a loop of a uterus that does not exist: moving point scatterers seen\n"
+               "through a scanner's point spread, log compression and sector. FILE ends in\n"
+               ".mp4, .avi, .mkv or .dcm; NAME.truth.json beside it says what the loop shows\n"
+               "and how it was made.\n"
                "\n"
-               "The same options and seed give the same bytes. A value in brackets is the default.",
+               "The same options and seed give the same bytes. A value in brackets is the\n"
+               "default.",
     .options = options,
     .n_options = sizeof options / sizeof options[0],
     .defaults = &defaults,
