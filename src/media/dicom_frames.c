@@ -123,6 +123,38 @@ static bool check_planar(struct dicom_frames *frames, struct text_list *problems
            error_memory(err);
 }
 
+/* Mean step between neighbouring samples of the first frame. */
+static double roughness(struct dicom_frames *frames)
+{
+    size_t n = layout_frame_bytes(&frames->layout);
+    size_t step = frames->layout.is_planar ? 1 : (size_t)frames->layout.n_samples;
+    uint8_t *bytes = NULL;
+    double sum = 0.0;
+
+    if (n <= step || !load_native(frames, 0, &bytes))
+        return 0.0;
+    for (size_t i = 0; i + step < n; i++)
+        sum += abs(bytes[i] - bytes[i + step]);
+    return sum / (double)(n - step);
+}
+
+/* Some writers change the byte order of everything but the pixels. */
+static bool check_swap(struct dicom_frames *frames, struct text_list *problems, struct error **err)
+{
+    double as_said = 0.0;
+
+    if (!frames->is_swapped)
+        return true;
+    as_said = roughness(frames);
+    frames->is_swapped = false;
+    if (roughness(frames) < as_said)
+        return text_list_add(problems,
+                             "the big-endian file has its pixels in plain order; they are read so") ||
+               error_memory(err);
+    frames->is_swapped = true;
+    return true;
+}
+
 static bool open_native(struct dicom_frames *frames, struct dataset *dataset, struct text_list *problems,
                         struct error **err)
 {
@@ -163,7 +195,8 @@ static bool open_native(struct dicom_frames *frames, struct dataset *dataset, st
     if (frames->bytes == NULL)
         return error_memory(err);
     return (tell_count(frames, is_cut, problems) || error_memory(err)) &&
-           native_open(&frames->native, &frames->layout, dataset, err) && check_planar(frames, problems, err);
+           native_open(&frames->native, &frames->layout, dataset, err) && check_swap(frames, problems, err) &&
+           check_planar(frames, problems, err);
 }
 
 static bool find_runs(struct dicom_frames *frames, struct dataset *dataset, struct text_list *problems,
