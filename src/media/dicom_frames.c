@@ -31,6 +31,7 @@ struct dicom_frames {
     struct still *still;
     struct pixels_reading reading;
     bool is_lenient;
+    int precision; /* bits of a sample in a JPEG or JPEG-LS stream */
     /* room */
     struct native *native;
     uint8_t *coded;
@@ -314,14 +315,47 @@ static bool open_coded(struct dicom_frames *frames, struct dataset *dataset, str
             return error_memory(err);
         return native_open(&frames->native, layout, dataset, err);
     }
-    if (layout->colour == LAYOUT_PALETTE && layout->bits_allocated != 8)
-        return error_set(err, ERROR_INPUT, "compressed pictures with a 16-bit colour palette are not read");
+    if (layout->colour == LAYOUT_PALETTE && layout->bits_allocated != 8 && frames->coding == CODING_JPEG_2000)
+        return error_set(err, ERROR_INPUT, "JPEG 2000 pictures with a 16-bit colour palette are not read");
+    if (layout->bits_allocated == 16) {
+        frames->bytes = malloc(2 * (size_t)layout->rows * (size_t)layout->columns);
+        if (frames->bytes == NULL)
+            return error_memory(err);
+    }
     if (!still_open(&frames->still, codec_of(frames->coding), err) ||
         !native_open(&frames->native, layout, dataset, err))
         return false;
     frames->reading = pixels_as_tagged();
     bytes = load_coded(frames, 0, &n);
+    if (bytes != NULL && frames->coding != CODING_JPEG_2000)
+        frames->precision = still_precision(bytes, n);
     return bytes == NULL || read_colours(frames, bytes, n, problems, err);
+}
+
+/* One sample of more than 8 bits: libavcodec moves the samples of a JPEG stream to the top of 16 bits; down
+ * again they are what a native frame would hold. */
+static enum dicom_frame map_samples(struct dicom_frames *frames, const AVFrame *picture, bool with_colour,
+                                    struct frame **frame, struct error **err)
+{
+    size_t n = (size_t)frames->layout.rows * (size_t)frames->layout.columns;
+    int down = pixels_depth(picture->format) - frames->precision;
+
+    if (frames->precision < 1 || down < 0)
+        return DICOM_FRAME_DAMAGED;
+    if (pixels_samples(picture, frames->bytes)) {
+        for (size_t i = 0; i < n; i++) {
+            unsigned value =
+                ((unsigned)frames->bytes[2 * i] | (unsigned)frames->bytes[2 * i + 1] << 8) >> down;
+
+            frames->bytes[2 * i] = (uint8_t)(value & 255U);
+            frames->bytes[2 * i + 1] = (uint8_t)(value >> 8);
+        }
+        *frame = native_to_frame(frames->native, frames->bytes, with_colour);
+        if (*frame != NULL)
+            return DICOM_FRAME_WHOLE;
+    }
+    (void)error_memory(err);
+    return DICOM_FRAME_FAILED;
 }
 
 /* A picture whose size is not what the header says was never meant for it: PS3.5, 8.2.1 */
@@ -337,6 +371,9 @@ static enum dicom_frame decode_still(struct dicom_frames *frames, size_t i, bool
     if (picture == NULL || picture->width != frames->layout.columns ||
         picture->height != frames->layout.rows || !pixels_can_read(picture->format))
         return DICOM_FRAME_DAMAGED;
+    if (frames->layout.n_samples == 1 && frames->layout.bits_allocated == 16 &&
+        frames->coding != CODING_JPEG_2000)
+        return map_samples(frames, picture, with_colour, frame, err);
     if (!pixels_to_frame(frame, picture, frames->reading, with_colour, err))
         return DICOM_FRAME_FAILED;
     if (native_map(frames->native, *frame, with_colour))

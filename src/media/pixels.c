@@ -46,6 +46,32 @@ bool pixels_can_read(int format)
     return description->nb_components > 0 && description->comp[0].depth <= 16;
 }
 
+int pixels_depth(int format)
+{
+    const AVPixFmtDescriptor *description = av_pix_fmt_desc_get((enum AVPixelFormat)format);
+
+    return description == NULL ? 0 : description->comp[0].depth;
+}
+
+bool pixels_samples(const AVFrame *picture, uint8_t *samples)
+{
+    const AVPixFmtDescriptor *description = av_pix_fmt_desc_get((enum AVPixelFormat)picture->format);
+    uint16_t *line = calloc((size_t)picture->width, sizeof *line);
+
+    if (line == NULL)
+        return false;
+    for (int y = 0; y < picture->height; y++) {
+        av_read_image_line2(line, (const uint8_t **)picture->data, picture->linesize, description, 0, y, 0,
+                            picture->width, 0, sizeof *line);
+        for (int x = 0; x < picture->width; x++) {
+            *samples++ = (uint8_t)(line[x] & 255U);
+            *samples++ = (uint8_t)(line[x] >> 8);
+        }
+    }
+    free(line);
+    return true;
+}
+
 static bool is_rgb(const AVPixFmtDescriptor *description)
 {
     return (description->flags & AV_PIX_FMT_FLAG_RGB) != 0;

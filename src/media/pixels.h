@@ -35,6 +35,13 @@ struct pixels_reading pixels_as_tagged(void);
 /** Whether pictures of this pixel format (enum AVPixelFormat) can be read. */
 bool pixels_can_read(int format);
 
+/** Bits of a sample of a pixel format; 0 when unknown. */
+int pixels_depth(int format);
+
+/** The samples of the first component of a picture, as they are, low byte first.
+ *  samples  2 bytes for each pixel; caller's. Errors: false when memory ran out. */
+MUST_CHECK bool pixels_samples(const AVFrame *picture, uint8_t *samples);
+
 /** Turns a decoded picture into a frame: luma of Y'CbCr, grey, palette and RGB pictures
  *  of 8 to 16 bits; 16..235 widened to 0..255 where the picture is of limited range, as
  *  untagged Y'CbCr is; chroma repeated, not interpolated. index and time_s stay 0.

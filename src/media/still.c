@@ -87,6 +87,7 @@ void still_close(struct still **still)
 struct markers {
     bool has_adobe, has_jfif, has_names, is_subsampled, is_lossless, has_three;
     int adobe_transform;
+    int precision;
 };
 
 static void read_frame_header(const uint8_t *body, size_t n, struct markers *met)
@@ -105,13 +106,16 @@ static void read_marker(uint8_t marker, const uint8_t *body, size_t n, struct ma
         met->adobe_transform = body[11];
     } else if (marker == 0xe0 && n >= 5 && memcmp(body, "JFIF", 5) == 0) {
         met->has_jfif = true;
-    } else if (marker >= 0xc0 && marker <= 0xcf && marker != 0xc4 && marker != 0xc8 && marker != 0xcc) {
+    } else if ((marker >= 0xc0 && marker <= 0xcf && marker != 0xc4 && marker != 0xc8 && marker != 0xcc) ||
+               marker == 0xf7) {
         met->is_lossless = marker == 0xc3;
+        met->precision = n > 0 ? body[0] : 0;
         read_frame_header(body, n, met);
     }
 }
 
-enum still_colour still_jpeg_colour(const uint8_t *bytes, size_t n)
+/* Walks the markers in front of the first scan. */
+static struct markers walk(const uint8_t *bytes, size_t n)
 {
     struct markers met = {0};
     size_t at = 2;
@@ -129,6 +133,18 @@ enum still_colour still_jpeg_colour(const uint8_t *bytes, size_t n)
         read_marker(marker, bytes + at + 4, length - 2, &met);
         at += 2 + length;
     }
+    return met;
+}
+
+int still_precision(const uint8_t *bytes, size_t n)
+{
+    return walk(bytes, n).precision;
+}
+
+enum still_colour still_jpeg_colour(const uint8_t *bytes, size_t n)
+{
+    struct markers met = walk(bytes, n);
+
     if (!met.has_three)
         return STILL_COLOUR_UNTOLD;
     if (met.has_adobe)

@@ -35,4 +35,7 @@ enum still_colour { STILL_COLOUR_UNTOLD, STILL_COLOUR_RGB, STILL_COLOUR_YBR };
  *  subsampling are no evidence in a lossless stream, to which neither standard applies. */
 enum still_colour still_jpeg_colour(const uint8_t *bytes, size_t n);
 
+/** Bits of a sample in a JPEG or JPEG-LS stream (ITU-T T.81 B.2.2, T.87 C.2.2); 0 when it does not say. */
+int still_precision(const uint8_t *bytes, size_t n);
+
 #endif
