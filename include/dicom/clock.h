@@ -23,9 +23,9 @@ struct clock {
 /** Reads the clock. The attribute that Frame Increment Pointer names counts: Frame Time
  *  Vector or Frame Time, in ms (PS3.3, C.7.6.5 and C.7.6.6); else whichever of the two is
  *  there; else Cine Rate, else Recommended Display Frame Rate, with a sentence. A value that
- *  cannot be (zero, negative, below 1 ms or above 2 s, too few) gives no clock and a sentence.
- *  Other rates, Effective Duration and the heart rate are compared; more than 2 % (heart rate
- *  20 %) apart gives a sentence, Effective Duration more than 20 % apart gives no clock.
+ *  cannot be (zero, negative, below 1 ms or above 2 s, too few) gives no clock and a sentence saying which
+ * value it was. Other rates, Effective Duration and the heart rate are compared; more than 2 % (heart rate 20
+ * %) apart gives a sentence, Effective Duration more than 20 % apart gives no clock.
  *
  *  n_frames  frames that are there, or that are declared; one frame needs no clock
  *  problems  gains sentences. Errors: ERROR_MEMORY. End with clock_free also after a failure. */

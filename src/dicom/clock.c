@@ -41,7 +41,7 @@ static bool sum_steps(struct clock *clock, const double *steps_ms, size_t n, str
     clock->n_times = n;
     for (size_t i = 1; i < n; i++) {
         if (!(steps_ms[i] > 0.0) || steps_ms[i] > 3.6e6)
-            return text_list_add(problems, "Frame Time Vector has a step of %g ms: frame times are not known",
+            return text_list_add(problems, "Frame Time Vector has a step of %g ms; it is not used",
                                  steps_ms[i]);
         clock->times_s[i] = clock->times_s[i - 1] + steps_ms[i] / 1e3;
     }
@@ -49,8 +49,8 @@ static bool sum_steps(struct clock *clock, const double *steps_ms, size_t n, str
     clock->is_known = is_step(mean_ms / 1e3);
     if (!clock->is_known)
         return text_list_add(problems,
-                             "Frame Time Vector has a mean step of %g ms, which is not believable: frame "
-                             "times are not known",
+                             "Frame Time Vector has a mean step of %g ms, which is not "
+                             "believable; it is not used",
                              mean_ms);
     if (steps_ms[0] != 0.0)
         return text_list_add(problems,
@@ -69,8 +69,7 @@ static bool read_vector(struct clock *clock, const struct dataset *dataset, size
 
     if (!dataset_numbers(dataset, FRAME_TIME_VECTOR, &steps_ms, &n) || n < n_frames) {
         free(steps_ms);
-        return text_list_add(problems,
-                             "Frame Time Vector has %zu values for %zu frames: frame times are not known", n,
+        return text_list_add(problems, "Frame Time Vector has %zu values for %zu frames; it is not used", n,
                              n_frames) ||
                error_memory(err);
     }
@@ -176,11 +175,10 @@ static bool compare_duration(struct clock *clock, size_t n_frames, struct text_l
         return true;
     if (apart_s > REFUSE_RATIO * fmin(span_s, said_s)) {
         clock->is_known = false;
-        return text_list_add(
-                   problems,
-                   "Effective Duration is %g s, the frame times span %.4g s: one is wrong, so frame "
-                   "times are not known",
-                   said_s, span_s) ||
+        return text_list_add(problems,
+                             "Effective Duration is %g s, the frame times span %.4g s: one is wrong, so "
+                             "neither is used",
+                             said_s, span_s) ||
                error_memory(err);
     }
     return text_list_add(problems,
@@ -312,11 +310,7 @@ bool clock_read(struct clock *clock, const struct dataset *dataset, size_t n_fra
         !read_rate(clock, dataset, DISPLAY_RATE, "Recommended Display Frame Rate", problems, err))
         return false;
     if (!clock->is_known)
-        return text_list_add(
-                   problems,
-                   "the file does not say when its frames were taken: frames are counted, times are "
-                   "not known") ||
-               error_memory(err);
+        return true;
     return compare_rate(clock, dataset, CINE_RATE, "Cine Rate", n_frames, problems, err) &&
            compare_rate(clock, dataset, DISPLAY_RATE, "Recommended Display Frame Rate", n_frames, problems,
                         err) &&

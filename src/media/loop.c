@@ -13,7 +13,7 @@ struct loop {
 };
 
 /* in order of trial; the last takes everything */
-static const struct backend *const backends[] = {&dicom_backend, &container_backend};
+static const struct backend *const backends[] = {&dicom_backend, &stills_backend, &container_backend};
 
 bool backend_allows_size(long width_px, long height_px, struct error **err)
 {

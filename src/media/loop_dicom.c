@@ -72,6 +72,9 @@ static const uint32_t REGIONS = DICOM_TAG(0x0018, 0x6011);
 static bool check_kind(struct dicom *dicom, struct text_list *problems, struct error **err)
 {
     const char *uid = dataset_class_uid(dicom->dataset);
+    const char *uid_of_syntax = dataset_syntax_uid(dicom->dataset);
+    const char *name = dataset_syntax_name(dicom->dataset);
+    bool is_named = strcmp(uid_of_syntax, name) != 0;
     bool is_known = false;
 
     if (!dataset_pixel_data(dicom->dataset).is_there && dataset_coding(dicom->dataset) != CODING_UNKNOWN)
@@ -80,9 +83,9 @@ static bool check_kind(struct dicom *dicom, struct text_list *problems, struct e
     if (dataset_coding(dicom->dataset) == CODING_UNKNOWN)
         return error_set(
             err, ERROR_INPUT,
-            "the DICOM file is coded in the transfer syntax %s (%s), which is not read; have it exported "
+            "the DICOM file is coded in the transfer syntax %s%s%s, which is not read; have it exported "
             "or converted to Explicit VR Little Endian (1.2.840.10008.1.2.1)",
-            dataset_syntax_uid(dicom->dataset), dataset_syntax_name(dicom->dataset));
+            uid_of_syntax, is_named ? ", " : "", is_named ? name : "");
     for (size_t i = 0; i < sizeof classes / sizeof classes[0]; i++)
         is_known = is_known || strcmp(uid, classes[i]) == 0;
     if (!is_known && !text_list_add(problems,
@@ -197,11 +200,23 @@ static bool set_video_clock(struct dicom *dicom, struct loop_facts *facts, struc
         facts->height_px = inside->height_px;
     }
     if (facts->has_clock) {
+        double step_s = clock_time_s(&dicom->clock, 1);
+
+        if (inside->has_clock && fabs(inside->period_s - step_s) > 0.02 * step_s &&
+            dicom->clock.times_s == NULL &&
+            !text_list_add(&facts->problems,
+                           "the header says %.4g ms between frames, the video inside %.4g ms; the "
+                           "header is believed",
+                           1e3 * step_s, 1e3 * inside->period_s))
+            return error_memory(err);
         stream_set_clock(dicom->stream, time_of, &dicom->clock);
         return true;
     }
     facts->has_clock = inside->has_clock;
-    if (inside->has_clock && !text_list_add(&facts->problems, "the times of the video inside are used"))
+    if (inside->has_clock &&
+        !text_list_add(&facts->problems,
+                       "the DICOM header gives no frame times; those of the video inside are used: "
+                       "check them"))
         return error_memory(err);
     return true;
 }
@@ -243,8 +258,15 @@ static bool open_parts(struct dicom *dicom, const char *path, struct loop_facts 
     if (fabs(facts->pixel_aspect - 1.0) > 0.001 &&
         !text_list_add(problems, "the pixels are not square: width over height is %.4f", facts->pixel_aspect))
         return error_memory(err);
-    return read_regions(dicom->dataset, facts, err) &&
-           (dicom->stream == NULL || set_video_clock(dicom, facts, err));
+    if (!read_regions(dicom->dataset, facts, err) ||
+        (dicom->stream != NULL && !set_video_clock(dicom, facts, err)))
+        return false;
+    if (n_frames > 1 && !facts->has_clock &&
+        !text_list_add(problems,
+                       "the file does not say when its frames were taken: frames are counted, times are "
+                       "not known"))
+        return error_memory(err);
+    return true;
 }
 
 static bool dicom_open(void **state, const char *path, struct loop_facts *facts, struct error **err)

@@ -26,8 +26,7 @@ struct stream {
     AVFrame *picture;
     struct stream_facts facts;
     struct pixels_reading reading;
-    double unit_s;   /* of a time stamp */
-    double period_s; /* nominal time between frames; 0: not known */
+    double unit_s; /* of a time stamp */
     double (*time_of)(const void *owner, size_t index);
     const void *owner;
     bool is_intra_only;
@@ -116,7 +115,7 @@ static void close_reading(struct stream *stream)
 /* Seconds of a time stamp from the first frame's, mended where it is missing or steps back. */
 static double time_of_stamp(struct stream *stream, int64_t stamp)
 {
-    double step_s = stream->period_s > 0.0 ? stream->period_s : 1.0;
+    double step_s = stream->facts.period_s > 0.0 ? stream->facts.period_s : 1.0;
     double time_s = 0.0;
 
     if (stream->time_of != NULL)
@@ -157,7 +156,7 @@ static bool passes_over(struct stream *stream, double from_time_s)
     else if (!stream->facts.has_clock)
         time_s = (double)stream->index;
     else if (stream->facts.is_bare)
-        time_s = (double)stream->index * stream->period_s;
+        time_s = (double)stream->index * stream->facts.period_s;
     else if (stamp == AV_NOPTS_VALUE || stream->first_stamp == AV_NOPTS_VALUE)
         return false;
     else
@@ -282,12 +281,12 @@ static bool tell_losses(struct stream *stream, struct text_list *problems)
            problem_tell(&stream->restamped, problems, stream->n_restamped,
                         "%ld frames have a time stamp that is not after the frame before; each is placed one "
                         "frame period (%.4g s) after it",
-                        stream->n_restamped, stream->period_s > 0.0 ? stream->period_s : 1.0) &&
+                        stream->n_restamped, stream->facts.period_s > 0.0 ? stream->facts.period_s : 1.0) &&
            problem_tell(
                &stream->unstamped, problems, stream->n_unstamped,
                "%ld frames have no time stamp; each is placed one frame period (%.4g s) after the one "
                "before",
-               stream->n_unstamped, stream->period_s > 0.0 ? stream->period_s : 1.0) &&
+               stream->n_unstamped, stream->facts.period_s > 0.0 ? stream->facts.period_s : 1.0) &&
            problem_tell(&stream->other_size, problems, stream->n_other_size,
                         "%ld frames are of another size than the first and are left out",
                         stream->n_other_size);
@@ -405,7 +404,7 @@ static void read_clock(struct stream *stream)
         rate_hz = rational(track->r_frame_rate);
     if (stream->facts.is_bare) /* libavformat invents 25/s there: only the stream's own word counts */
         rate_hz = rational(stream->decoder->framerate);
-    stream->period_s = rate_hz > 0.0 ? 1.0 / rate_hz : 0.0;
+    stream->facts.period_s = rate_hz > 0.0 ? 1.0 / rate_hz : 0.0;
     if (stream->facts.is_bare)
         stream->facts.has_clock = rate_hz > 0.0;
     else
