@@ -113,22 +113,16 @@ static double line_near(const float *profile, double at_mm)
     return fmax(best, mean_between(profile, at_mm, at_mm + 1.0));
 }
 
-/* Contrast of three lines against the dark between, the weakest line counting. */
+/* Contrast of three lines against the dark between; either pair of lines must show. */
 static double triple_answer(const float *profile, double half_mm)
 {
-    double middle = mean_between(profile, -0.5, 0.5);
-    double first = line_near(profile, -half_mm);
-    double last = line_near(profile, half_mm);
-    double dark_before = mean_between(profile, -half_mm + 1.5, -1.0);
-    double dark_after = mean_between(profile, 1.0, half_mm - 1.5);
-    double dark = fmax(dark_before, dark_after);
-    double outside = fmax(mean_between(profile, -half_mm - 4.0, -half_mm - 1.5),
-                          mean_between(profile, half_mm + 1.5, half_mm + 4.0));
-    double weakest = fmin(middle, fmin(first, last)) - dark;
+    double middle = line_near(profile, 0.0);
+    double outer = 0.5 * (line_near(profile, -half_mm) + line_near(profile, half_mm));
+    double dark = 0.5 * (mean_between(profile, -half_mm + 1.25, -1.0) + mean_between(profile, 1.0, half_mm - 1.25));
 
     if (half_mm < 2.5)
         return -1e3; /* too thin to have layers */
-    return fmin(weakest, fmin(first, last) - outside + 0.5 * (outside - dark));
+    return fmin(0.5 * (middle + outer), 1.25 * fmin(middle, outer) - 0.25 * dark) - dark;
 }
 
 static void fill_profile(const struct raster *smoothed, double x_px, double y_px, double normal_x,
