@@ -282,7 +282,7 @@ static bool dicom_open(void **state, const char *path, struct loop_facts *facts,
 static enum loop_next end_frames(struct dicom *dicom, struct text_list *problems, struct error **err)
 {
     if (problem_tell(&dicom->damaged, problems, (long)dicom->n_damaged,
-                     "%zu frames are damaged and left out; the times of the others are kept",
+                     "%zu frame(s) are damaged and left out; the times of the others are kept",
                      dicom->n_damaged))
         return LOOP_END;
     (void)error_memory(err);

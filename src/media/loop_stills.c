@@ -244,9 +244,10 @@ static enum loop_next stills_read(void *state, struct loop_facts *facts, double 
         }
     }
     if (problem_tell(&stills->damaged, &facts->problems, stills->n_damaged,
-                     "%ld pictures of the sequence cannot be read and are left out", stills->n_damaged) &&
+                     "%ld picture(s) of the sequence cannot be read and are left out", stills->n_damaged) &&
         problem_tell(&stills->other_size, &facts->problems, stills->n_other_size,
-                     "%ld frames are of another size than the first and are left out", stills->n_other_size))
+                     "%ld frame(s) are of another size than the first and are left out",
+                     stills->n_other_size))
         return LOOP_END;
     (void)error_memory(err);
     return LOOP_FAILED;

@@ -103,6 +103,25 @@ static bool is_limited(const AVFrame *picture, const AVPixFmtDescriptor *descrip
     return description->nb_components >= 3 || reading.untagged_is_limited;
 }
 
+bool pixels_seem_full(const AVFrame *picture)
+{
+    const AVPixFmtDescriptor *description = av_pix_fmt_desc_get((enum AVPixelFormat)picture->format);
+    const AVComponentDescriptor *luma = &description->comp[0];
+    long n_black = 0;
+
+    if (!is_limited(picture, description, pixels_as_tagged()) ||
+        picture->color_range != AVCOL_RANGE_UNSPECIFIED || luma->depth != 8)
+        return false;
+    for (int y = 0; y < picture->height; y++) {
+        const uint8_t *row =
+            picture->data[luma->plane] + (ptrdiff_t)y * picture->linesize[luma->plane] + luma->offset;
+
+        for (int x = 0; x < picture->width; x++)
+            n_black += row[(ptrdiff_t)x * luma->step] < 8;
+    }
+    return n_black > (long)picture->width * picture->height / 100;
+}
+
 /* A sample of `depth` bits as 0..255, or as the distance of chroma from its middle, 0..128. */
 static uint8_t widen(unsigned sample, int depth, bool limited, bool chroma)
 {

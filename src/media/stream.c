@@ -14,6 +14,7 @@ enum {
     N_THREADS = 2,
     MOST_READ_ERRORS = 100, /* in a row, before a damaged container counts as ended */
     MOST_DRAIN_ERRORS = 100,
+    NONE = -1,
 };
 
 #define TIME_SLACK_S 1e-6 /* so that a time printed with six decimals finds its own frame */
@@ -35,12 +36,13 @@ struct stream {
     bool has_picture; /* `picture` is decoded and not handed out */
     bool is_draining;
     bool has_ended;
-    bool awaits_key; /* damage has reached the references of what follows */
+    int64_t damaged_from; /* packet from which on pictures may rest on damage, until a key frame; NONE: no */
+    int64_t last_packet;  /* of the picture decoded last */
     bool has_first;
     int64_t first_stamp;
     double last_s;
     size_t index; /* of the next frame */
-    long n_packets;
+    int64_t n_packets;
     long n_damaged;
     long n_restamped;
     long n_unstamped;
@@ -48,13 +50,15 @@ struct stream {
     int n_drain_errors;
     long n_seen;
     /* what has been told */
-    struct problem missing, damaged, restamped, unstamped, other_size, range;
+    struct problem missing, damaged, restamped, unstamped, other_size;
 };
 
-static void note_damage(struct stream *stream)
+/* Pictures that come out later but were sent before `packet` are whole. */
+static void note_damage(struct stream *stream, int64_t packet)
 {
     stream->n_damaged++;
-    stream->awaits_key = !stream->is_intra_only;
+    if (!stream->is_intra_only && (stream->damaged_from == NONE || packet < stream->damaged_from))
+        stream->damaged_from = packet;
 }
 
 static bool open_decoder(struct stream *stream, struct error **err)
@@ -99,7 +103,8 @@ static void close_reading(struct stream *stream)
     stream->has_picture = false;
     stream->is_draining = false;
     stream->has_ended = false;
-    stream->awaits_key = false;
+    stream->damaged_from = NONE;
+    stream->last_packet = NONE;
     stream->has_first = false;
     stream->first_stamp = 0;
     stream->last_s = 0.0;
@@ -193,17 +198,17 @@ static bool feed(struct stream *stream, double from_time_s, struct error **err)
         if (stream->packet->stream_index != stream->demuxer.track->index || stream->packet->size == 0)
             continue;
         if ((stream->packet->flags & AV_PKT_FLAG_CORRUPT) != 0) {
-            note_damage(stream);
+            note_damage(stream, stream->n_packets);
             continue;
         }
-        stream->n_packets++;
+        stream->decoder->reordered_opaque = stream->n_packets++;
         if (passes_over(stream, from_time_s))
             continue;
         status = avcodec_send_packet(stream->decoder, stream->packet);
         if (status == AVERROR(ENOMEM))
             return error_memory(err);
         if (status < 0)
-            note_damage(stream);
+            note_damage(stream, stream->n_packets - 1);
         return true;
     }
 }
@@ -223,7 +228,7 @@ static enum loop_next decode(struct stream *stream, double from_time_s, struct e
             return LOOP_FAILED;
         }
         if (status != AVERROR(EAGAIN)) {
-            note_damage(stream);
+            note_damage(stream, stream->last_packet + 1);
             if (stream->is_draining && ++stream->n_drain_errors > MOST_DRAIN_ERRORS)
                 return LOOP_END;
             if (stream->is_draining)
@@ -239,17 +244,22 @@ static enum loop_next decode(struct stream *stream, double from_time_s, struct e
 static bool is_whole(struct stream *stream)
 {
     const AVFrame *picture = stream->picture;
+    int64_t packet = picture->reordered_opaque;
     bool is_damaged = (picture->flags & AV_FRAME_FLAG_CORRUPT) != 0 || picture->decode_error_flags != 0;
 
-    if (is_damaged)
-        stream->awaits_key = !stream->is_intra_only;
-    else if (picture->key_frame)
-        stream->awaits_key = false;
-    if (is_damaged || stream->awaits_key) {
-        stream->n_damaged++;
+    stream->last_packet = packet;
+    if (is_damaged) {
+        note_damage(stream, packet);
         return false;
     }
-    return true;
+    if (stream->damaged_from == NONE || packet < stream->damaged_from)
+        return true;
+    if (picture->key_frame) {
+        stream->damaged_from = NONE;
+        return true;
+    }
+    stream->n_damaged++;
+    return false;
 }
 
 /* The next whole picture, into `picture`. */
@@ -269,26 +279,26 @@ static enum loop_next decode_whole(struct stream *stream, double from_time_s, st
 static bool tell_losses(struct stream *stream, struct text_list *problems)
 {
     const AVStream *track = stream->demuxer.track;
-    long missing = track->nb_frames > stream->n_packets ? (long)track->nb_frames - stream->n_packets : 0;
+    long missing = track->nb_frames > stream->n_packets ? (long)(track->nb_frames - stream->n_packets) : 0;
 
     return problem_tell(&stream->missing, problems, missing,
                         "the file ends early: its header says %ld frames, %ld are missing at the end",
                         (long)track->nb_frames, missing) &&
+           problem_tell(&stream->damaged, problems, stream->n_damaged,
+                        "%ld picture(s) are damaged or rest on damaged ones and are left out",
+                        stream->n_damaged) &&
            problem_tell(
-               &stream->damaged, problems, stream->n_damaged,
-               "%ld pictures or pieces of the stream are damaged; the frames that need them are left out",
-               stream->n_damaged) &&
-           problem_tell(&stream->restamped, problems, stream->n_restamped,
-                        "%ld frames have a time stamp that is not after the frame before; each is placed one "
-                        "frame period (%.4g s) after it",
-                        stream->n_restamped, stream->facts.period_s > 0.0 ? stream->facts.period_s : 1.0) &&
+               &stream->restamped, problems, stream->n_restamped,
+               "%ld frame(s) have a time stamp that is not after the frame before; each is placed one "
+               "frame period (%.4g s) after it",
+               stream->n_restamped, stream->facts.period_s > 0.0 ? stream->facts.period_s : 1.0) &&
            problem_tell(
                &stream->unstamped, problems, stream->n_unstamped,
-               "%ld frames have no time stamp; each is placed one frame period (%.4g s) after the one "
+               "%ld frame(s) have no time stamp; each is placed one frame period (%.4g s) after the one "
                "before",
                stream->n_unstamped, stream->facts.period_s > 0.0 ? stream->facts.period_s : 1.0) &&
            problem_tell(&stream->other_size, problems, stream->n_other_size,
-                        "%ld frames are of another size than the first and are left out",
+                        "%ld frame(s) are of another size than the first and are left out",
                         stream->n_other_size);
 }
 
@@ -435,6 +445,7 @@ static bool read_facts(struct stream *stream, struct error **err)
     stream->facts.declared_duration_s = declared_duration_s(stream);
     stream->reading.untagged_is_limited =
         track->codecpar->codec_id == AV_CODEC_ID_H264 || track->codecpar->codec_id == AV_CODEC_ID_HEVC;
+    stream->reading.is_full = pixels_seem_full(stream->picture);
     read_clock(stream);
     return true;
 }
@@ -450,6 +461,10 @@ static bool tell_facts(const struct stream *stream, bool is_turned_oddly, struct
     if (is_turned_oddly)
         fits = fits && text_list_add(problems, "the file asks to be shown turned or stretched by other than "
                                                "quarter turns; it is read as stored");
+    if (stream->reading.is_full)
+        fits = fits &&
+               text_list_add(problems, "the stream does not state its range of grey; its black shows that it "
+                                       "is 0 to 255, and it is read so");
     if (stream->picture->interlaced_frame)
         fits =
             fits && text_list_add(problems, "the pictures are interlaced: odd and even lines were taken at "
@@ -493,6 +508,8 @@ bool stream_open(struct stream **stream, struct extents *source, struct text_lis
         return error_memory(err);
     made->source = source;
     made->n_seen = -1;
+    made->damaged_from = NONE;
+    made->last_packet = NONE;
     made->reading = pixels_as_tagged();
     made->packet = av_packet_alloc();
     made->picture = av_frame_alloc();
