@@ -11,7 +11,7 @@ here=$(dirname "$0")
 if [ "${1:-}" = --one ]; then
     log=$logs/$(echo "$2" | tr / _)
     start=$(date +%s)
-    AFTERFLASH=$(pwd)/$BUILD/afterflash timeout 900 stdbuf -oL "./$2" >"$log.out" 2>"$log.err" </dev/null
+    AFTERFLASH=$(pwd)/$BUILD/afterflash timeout 900 "./$2" >"$log.out" 2>"$log.err" </dev/null
     echo $? >"$log.status"
     f=$(grep -c '^\[  FAILED  \]' "$log.out")
     verdict=ok
