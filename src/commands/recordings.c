@@ -92,11 +92,17 @@ static bool sort_out(const char *folder, DIR *stream, struct text_list *recordin
     return true;
 }
 
+static size_t name_at(const char *path)
+{
+    const char *slash = strrchr(path, '/');
+
+    return slash == NULL ? 0 : (size_t)(slash + 1 - path);
+}
+
 /* The last run of digits before the ending: "scan-0012.png" has 4 of them from place 5. */
 static size_t number_in(const char *path, size_t *n_digits)
 {
-    const char *slash = strrchr(path, '/');
-    const char *name = slash == NULL ? path : slash + 1;
+    const char *name = path + name_at(path);
     const char *end = strrchr(name, '.');
 
     *n_digits = 0;
@@ -113,30 +119,19 @@ static bool is_same_sequence(const char *first, const char *second)
     size_t n_second = 0;
     size_t at = number_in(first, &n_first);
 
-    return n_first > 0 && number_in(second, &n_second) == at && n_second == n_first &&
-           strncmp(first, second, at) == 0 && strcmp(first + at + n_first, second + at + n_second) == 0;
+    /* a percent sign of its own would make the pattern ambiguous */
+    return n_first > 0 && strchr(first + name_at(first), '%') == NULL && number_in(second, &n_second) == at &&
+           n_second == n_first && strncmp(first, second, at) == 0 &&
+           strcmp(first + at + n_first, second + at + n_second) == 0;
 }
 
-/* "dir/scan-0012.png" becomes "dir/scan-%04d.png". A percent sign in the name itself is doubled. */
+/* "dir/scan-0012.png" becomes "dir/scan-%04d.png". */
 static char *pattern_of(const char *path)
 {
     size_t n_digits = 0;
     size_t at = number_in(path, &n_digits);
-    char *doubled = malloc(2 * at + 1);
-    char *made = NULL;
-    size_t n = 0;
 
-    if (doubled == NULL)
-        return NULL;
-    for (size_t i = 0; i < at; i++) {
-        doubled[n++] = path[i];
-        if (path[i] == '%')
-            doubled[n++] = '%';
-    }
-    doubled[n] = '\0';
-    made = text_format("%s%%0%zud%s", doubled, n_digits, path + at + n_digits);
-    free(doubled);
-    return made;
+    return text_format("%.*s%%0%zud%s", (int)at, path, n_digits, path + at + n_digits);
 }
 
 /* Sorted pictures; each run of them that differs in a number alone becomes one pattern. */
