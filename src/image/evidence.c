@@ -14,6 +14,7 @@ static const float GRAIN_MIN = 0.7F;    /* difference from the mean of 3 x 3 */
 static const double GRAINY_SHARE = 0.4; /* of the bright places around: grey bars and banners have less */
 static const double DENSE_SHARE = 0.5; /* of 11 x 11: text fills less of its surroundings, tissue has edges */
 static const double LIVING_FRAME_SHARE = 0.01; /* of the frame: less life than this says nothing */
+static const int COLOUR_ABOVE_TINT = 28;       /* as in picture_cut.c */
 enum { REDUCED_LONGEST = 512, DENSE_RADIUS = 5 };
 
 static int reduction_of(const struct survey *survey)
@@ -123,6 +124,40 @@ static bool grain_of(uint8_t *grain, const float *mean, const uint8_t *bright,
     return is_good;
 }
 
+/** Median colourfulness of what shines: the tint of the grey map. */
+static int tint_of(const struct evidence *evidence, const struct survey *survey)
+{
+    size_t bins[256] = {0};
+    size_t n_all = 0;
+    size_t below = 0;
+
+    for (int y = 0; y < evidence->height; y++)
+        for (int x = 0; x < evidence->width; x++)
+            if (evidence->mask[(size_t)y * (size_t)evidence->width + (size_t)x] != 0) {
+                bins[survey->colour[(size_t)(y * evidence->reduction) * (size_t)survey->width_px +
+                                    (size_t)(x * evidence->reduction)]]++;
+                n_all++;
+            }
+    for (int i = 0; i < 256; i++) {
+        below += bins[i];
+        if (2 * below >= n_all)
+            return i;
+    }
+    return 0;
+}
+
+/** Drops coloured banners, bars and flow maps: what flows lies within grey tissue, which the shape fills. */
+static void drop_coloured(struct evidence *evidence, const struct survey *survey)
+{
+    int tint = tint_of(evidence, survey);
+
+    for (int y = 0; y < evidence->height; y++)
+        for (int x = 0; x < evidence->width; x++)
+            if (survey->colour[(size_t)(y * evidence->reduction) * (size_t)survey->width_px +
+                               (size_t)(x * evidence->reduction)] > tint + COLOUR_ABOVE_TINT)
+                evidence->mask[(size_t)y * (size_t)evidence->width + (size_t)x] = 0;
+}
+
 /** What shines densely and with a grain, for stills and for loops in which nothing moves. */
 static bool gather_shining(struct evidence *evidence, const struct survey *survey)
 {
@@ -137,6 +172,8 @@ static bool gather_shining(struct evidence *evidence, const struct survey *surve
 
     for (size_t i = 0; is_good && i < n; i++)
         evidence->mask[i] = (double)mean[i] > black + BRIGHT_ABOVE_BLACK ? 255 : 0;
+    if (is_good && survey->colour != NULL)
+        drop_coloured(evidence, survey);
     is_good = is_good && grain_of(grain, mean, evidence->mask, evidence) &&
               plane_count(count, evidence->mask, evidence->width, evidence->height, DENSE_RADIUS) &&
               plane_count(grainy, grain, evidence->width, evidence->height, DENSE_RADIUS);

@@ -9,6 +9,7 @@
 static const double ALIGNED_PX = 1.6; /* marks of one row are lined up at an end or the middle within this */
 static const double SPACING_MIN_PX = 4.0;
 static const double SPACING_MAX_SHARE = 0.3; /* of the picture's depth */
+static const double FRAME_SHARE = 0.6;       /* of the frame: depth of a picture that is mostly dark */
 static const double SPAN_SHARE = 0.4;        /* of the picture's depth that a ruler covers at least */
 static const double MISSING_SHARE = 0.15;    /* of the places that may be without a mark */
 static const double RESIDUAL_SHARE = 0.03;   /* of the spacing */
@@ -16,7 +17,15 @@ static const double RESIDUAL_MAX_PX = 0.8;   /* marks drawn on whole pixels leav
 static const double TEXT_LONG = 0.05;  /* of the width: beside a tick stands a number at most, not a line */
 static const double TEXT_GAP = 0.02;   /* of the width: between letters and words */
 static const double SIZE_RATIO = 1.25; /* of a major tick to a minor one */
-enum { HITS_MIN = 4, PLACES_MAX = 600, N_ALIGNMENTS = 3 };
+static const float CLUTTER_LEVEL = 20.0F;       /* ridge of a stroke between two ticks */
+static const double CLUTTER_MAX = 0.12;         /* of the length between ticks: a number or a focus mark */
+static const double FEW_RESIDUAL_SHARE = 0.015; /* of the spacing, for a row of few marks */
+static const double FAINT_SHARE = 0.15; /* of a found tick's ridge: ticks that escaped notice between them */
+static const float FAINT_LEAST = 6.0F;
+static const double ROUNDING_PX = 0.15;      /* that whole pixels add for close ticks */
+static const float CLASS_WITHIN = 0.15F;     /* of a length: ticks of one kind */
+static const double ODD_LENGTHS_SHARE = 0.2; /* of the marks may be of neither kind */
+enum { HITS_MIN = 4, HITS_FEW = 6, PLACES_MAX = 600, N_ALIGNMENTS = 3 };
 
 struct column {
     const struct mark **marks; /* by y */
@@ -157,17 +166,126 @@ static bool is_text(const struct marks *marks, const struct mark *const *members
         n_marks++;
         n_text += text_beside(marks, members[k]) > TEXT_LONG * marks->width_px;
     }
-    return 5 * n_text > 2 * n_marks;
+    return 4 * n_text > 3 * n_marks; /* a ruler may stand beside a list of another spacing */
 }
 
-static bool is_ruler_like(const struct lattice *lattice, double depth_px)
+/** The strongest ridge near a place of the row. */
+static float ridge_at(const struct marks *marks, double x_px, double y_px, int reach_x, int reach_y)
 {
-    int n_missing = lattice->n_places - lattice->n_hits;
-    double span_px = (lattice->n_places - 1) * lattice->spacing_px;
+    float most = 0;
 
-    return lattice->n_hits >= HITS_MIN && n_missing <= MISSING_SHARE * lattice->n_places &&
-           lattice->residual_px <= fmin(RESIDUAL_MAX_PX, RESIDUAL_SHARE * lattice->spacing_px + 0.15) &&
-           span_px >= SPAN_SHARE * depth_px;
+    for (int y = (int)lround(y_px) - reach_y; y <= (int)lround(y_px) + reach_y; y++)
+        for (int x = (int)lround(x_px) - reach_x; x <= (int)lround(x_px) + reach_x; x++)
+            if (x >= 0 && y >= 0 && x < marks->width_px && y < marks->height_px)
+                most = fmaxf(most, marks->ridges[(size_t)y * (size_t)marks->width_px + (size_t)x]);
+    return most;
+}
+
+static double middle_x(const struct mark *const *members, int n)
+{
+    double sum = 0;
+    int n_marks = 0;
+
+    for (int k = 0; k < n; k++)
+        if (members[k] != NULL) {
+            sum += (members[k]->left_px + members[k]->right_px) / 2.0;
+            n_marks++;
+        }
+    return n_marks ? sum / n_marks : 0;
+}
+
+/** Between the ticks of a ruler there is nothing; between the letters of a word or of a list there are
+ * strokes. */
+static double clutter(const struct marks *marks, const struct lattice *lattice,
+                      const struct mark *const *members)
+{
+    double x_px = middle_x(members, lattice->n_places);
+    int clear_px = (int)lround(fmin(3, lattice->spacing_px / 4)) + 1;
+    int n = 0;
+    int n_cluttered = 0;
+
+    for (int k = 0; k + 1 < lattice->n_places; k++) {
+        int from = (int)ceil(lattice->first_px + k * lattice->spacing_px) + clear_px;
+        int to = (int)floor(lattice->first_px + (k + 1) * lattice->spacing_px) - clear_px;
+
+        for (int y = from; y <= to; y++) {
+            n++;
+            n_cluttered += ridge_at(marks, x_px, y, 1, 0) >= CLUTTER_LEVEL;
+        }
+    }
+    return n ? (double)n_cluttered / n : 0;
+}
+
+/** How many places without a mark have not even a faint one. */
+static int count_missing(const struct marks *marks, const struct lattice *lattice,
+                         const struct mark *const *members)
+{
+    double x_px = middle_x(members, lattice->n_places);
+    float ridges[2 * PLACES_MAX + 1];
+    double least = 0;
+    size_t n = 0;
+    int n_missing = 0;
+
+    for (int k = 0; k < lattice->n_places; k++)
+        if (members[k] != NULL)
+            ridges[n++] = ridge_at(marks, x_px, members[k]->y_px, 2, 1);
+    least = fmax((double)FAINT_LEAST, FAINT_SHARE * (double)plane_quantile(ridges, n, 0.5));
+    for (int k = 0; k < lattice->n_places; k++)
+        n_missing += members[k] == NULL &&
+                     (double)ridge_at(marks, x_px, lattice->first_px + lattice->spacing_px * k, 2, 1) < least;
+    return n_missing;
+}
+
+static float length_of(const struct mark *mark)
+{
+    return (float)(mark->right_px - mark->left_px + 1);
+}
+
+/** Takes the lengths near their median out of a list; returns how many remain. */
+static size_t drop_class(float *lengths, size_t n)
+{
+    float middle = plane_quantile(lengths, n, 0.5);
+    size_t n_left = 0;
+
+    for (size_t i = 0; i < n; i++)
+        if (fabsf(lengths[i] - middle) > fmaxf(1.0F, CLASS_WITHIN * middle))
+            lengths[n_left++] = lengths[i];
+    return n_left;
+}
+
+/** Ticks come in one or two lengths; strokes of letters in any. */
+static bool are_alike(const struct mark *const *members, int n)
+{
+    float lengths[2 * PLACES_MAX + 1];
+    size_t n_marks = 0;
+    size_t n_left = 0;
+
+    for (int k = 0; k < n; k++)
+        if (members[k] != NULL)
+            lengths[n_marks++] = length_of(members[k]);
+    n_left = drop_class(lengths, n_marks);
+    if (n_marks < HITS_FEW)
+        return n_left <= 1;
+    n_left = drop_class(lengths, n_left);
+    return (double)n_left <= ODD_LENGTHS_SHARE * (double)n_marks;
+}
+
+static bool is_ruler_like(const struct lattice *lattice, const struct marks *marks,
+                          const struct mark *const *members, double depth_px)
+{
+    double span_px = (lattice->n_places - 1) * lattice->spacing_px;
+    bool is_few = lattice->n_hits < HITS_FEW;
+    double residual_px = is_few ? FEW_RESIDUAL_SHARE * lattice->spacing_px
+                                : fmin(RESIDUAL_MAX_PX, RESIDUAL_SHARE * lattice->spacing_px + ROUNDING_PX);
+
+    if (lattice->n_hits < HITS_MIN || 2 * lattice->n_hits < lattice->n_places ||
+        span_px < SPAN_SHARE * depth_px || lattice->residual_px > residual_px ||
+        !are_alike(members, lattice->n_places))
+        return false;
+    if (count_missing(marks, lattice, members) > (is_few ? 0 : MISSING_SHARE * lattice->n_places))
+        return false;
+    return !is_text(marks, members, lattice->n_places) &&
+           clutter(marks, lattice, members) <= (is_few ? 0 : CLUTTER_MAX);
 }
 
 /** More marks are better; at the same number, the longer and then the straighter row. */
@@ -204,7 +322,7 @@ static void try_pair(struct lattice *best, const struct marks *marks, const stru
     members[n++] = column->marks[i];
     n += walk(column, column->marks[i], spacing_px, 1, members + n, PLACES_MAX);
     fit_lattice(&found, members, n);
-    if (is_ruler_like(&found, depth_px) && is_better(&found, best) && !is_text(marks, members, n))
+    if (is_better(&found, best) && is_ruler_like(&found, marks, members, depth_px))
         keep(best, &found, members, marks);
 }
 
@@ -216,17 +334,72 @@ static void search_column(struct lattice *best, const struct marks *marks, struc
         for (size_t j = i + 1; j < column->n; j++) {
             double spacing_px = column->marks[j]->y_px - column->marks[i]->y_px;
 
-            if (spacing_px > SPACING_MAX_SHARE * depth_px)
+            if (spacing_px > SPACING_MAX_SHARE * fmax(depth_px, FRAME_SHARE * marks->height_px))
                 break;
             if (spacing_px >= SPACING_MIN_PX)
                 try_pair(best, marks, column, i, j, depth_px, x_px);
         }
 }
 
-bool lattice_find(struct lattice *lattice, const struct marks *marks, double picture_top_px,
-                  double picture_bottom_px, struct error **err)
+/** Median ridge at places k + share of the row, k = 0, 1, ... */
+static double ridge_between(const struct marks *marks, const struct lattice *lattice, double x_px,
+                            double share)
 {
-    double depth_px = picture_bottom_px - picture_top_px + 1;
+    float ridges[2 * PLACES_MAX + 1];
+    size_t n = 0;
+
+    for (int k = 0; k + 1 < lattice->n_places; k++)
+        ridges[n++] = ridge_at(marks, x_px, lattice->first_px + lattice->spacing_px * (k + share), 2, 1);
+    return (double)plane_quantile(ridges, n, 0.35);
+}
+
+/** Are there fainter ticks at all parts of the spacing, and nothing halfway between them? */
+static bool has_faint_ticks(const struct marks *marks, const struct lattice *lattice, double x_px, int parts)
+{
+    double full = ridge_between(marks, lattice, x_px, 0);
+    double least = fmax((double)FAINT_LEAST, FAINT_SHARE * full);
+
+    for (int i = 1; i < parts; i++)
+        if (ridge_between(marks, lattice, x_px, (double)i / parts) < least)
+            return false;
+    for (int i = 0; i < parts; i++)
+        if (ridge_between(marks, lattice, x_px, (i + 0.5) / parts) > least / 2)
+            return false;
+    return true;
+}
+
+/** A row of which only every second or fifth tick was strong enough is divided: else the scale were a
+ * multiple. */
+static void divide(struct lattice *lattice, const struct marks *marks)
+{
+    static const int tried[] = {10, 5, 4, 3, 2};
+    double x_px = 0;
+    int n = 0;
+
+    for (int k = 0; k < lattice->n_places; k++)
+        if (lattice->members[k] != SIZE_MAX) {
+            x_px += marks->items[lattice->members[k]].x_px;
+            n++;
+        }
+    x_px = n ? x_px / n : 0;
+    for (size_t i = 0; n > 0 && i < sizeof tried / sizeof tried[0]; i++) {
+        int parts = tried[i];
+        int n_places = (lattice->n_places - 1) * parts + 1;
+
+        if (lattice->spacing_px / parts < SPACING_MIN_PX || n_places > 2 * PLACES_MAX ||
+            !has_faint_ticks(marks, lattice, x_px, parts))
+            continue;
+        for (int k = n_places; k-- > 0;)
+            lattice->members[k] = k % parts ? SIZE_MAX : lattice->members[k / parts];
+        lattice->n_places = n_places;
+        lattice->n_hits = n_places;
+        lattice->spacing_px /= parts;
+        return;
+    }
+}
+
+bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px, struct error **err)
+{
     struct column column = {.marks = malloc((marks->n + 1) * sizeof *column.marks)};
 
     *lattice = (struct lattice){.members = malloc((2 * PLACES_MAX + 1) * sizeof *lattice->members)};
@@ -239,14 +412,13 @@ bool lattice_find(struct lattice *lattice, const struct marks *marks, double pic
         for (int x = 0; x < marks->width_px; x++) {
             column.n = 0;
             for (size_t i = 0; i < marks->n; i++)
-                if (fabs(anchor(&marks->items[i], alignment) - x) <= ALIGNED_PX &&
-                    marks->items[i].y_px > picture_top_px - 0.15 * depth_px &&
-                    marks->items[i].y_px < picture_bottom_px + 0.15 * depth_px)
+                if (fabs(anchor(&marks->items[i], alignment) - x) <= ALIGNED_PX)
                     column.marks[column.n++] = &marks->items[i];
             if (column.n >= HITS_MIN)
                 search_column(lattice, marks, &column, depth_px, x);
         }
     free(column.marks);
+    divide(lattice, marks);
     return true;
 }
 
@@ -280,7 +452,7 @@ static bool stands_out(const struct lattice *lattice, const struct marks *marks,
     size_t n_at = sizes_at(lattice, marks, every, phase, true, at);
     size_t n_others = sizes_at(lattice, marks, every, phase, false, others);
 
-    *typical = plane_quantile(at, n_at, 0.5);
+    *typical = plane_quantile(at, n_at, 0.2);
     return n_at >= 2 && n_others >= 2 &&
            plane_quantile(at, n_at, 0.2) >= (float)SIZE_RATIO * plane_quantile(others, n_others, 0.8);
 }

@@ -7,7 +7,9 @@
 
 /* Common practice, no source. Grey levels, and shares of the frame's sides. */
 static const float MARK_STANDS_OUT = 25.0F; /* above the darker of what lies beside it */
+static const float RIDGE_LEAST = 4.0F;
 static const float STILL_DEVIATIONS = 1.5F; /* what swings over time is taken down by so many deviations */
+static const float STILL_WITHIN = 5.0F;     /* swing of a mark over the picture */
 static const double MARK_MAX_LONG = 0.045;  /* of the width: a longer stroke is no tick */
 static const double MARK_MAX_THICK = 0.012; /* of the height */
 enum { MARK_MIN_THICK_PX = 5, MARK_MIN_AREA_PX = 2 };
@@ -31,9 +33,11 @@ static float *still_plane(const struct survey *survey, const struct picture *pic
             size_t i = (size_t)y * (size_t)width + (size_t)x;
             size_t to = is_transposed ? (size_t)x * (size_t)height + (size_t)y : i;
             float still = survey->mean[i] - STILL_DEVIATIONS * survey->deviation[i];
-            bool is_tissue = picture->is_found && (is_moving ? picture->mask[i] : picture->outline[i]) != 0;
+            bool is_within = picture->is_found && picture->outline[i] != 0;
+            bool is_mark = picture->mask[i] == 0 &&
+                           (is_moving ? survey->deviation[i] <= STILL_WITHIN : !picture->has_colour_box);
 
-            plane[to] = is_tissue || still < 0 ? 0 : still;
+            plane[to] = (is_within && !is_mark) || still < 0 ? 0 : still;
         }
     return plane;
 }
@@ -66,7 +70,7 @@ static void find_ridges(const float *plane, float *along, uint8_t *ticks, uint8_
 
             along[i] = 0;
             ticks[i] = strokes[i] = 0;
-            if (plane[i] < MARK_STANDS_OUT)
+            if (plane[i] < RIDGE_LEAST)
                 continue;
             along[i] = ridge(plane + i, width, least(thick, y), least(thick, height - 1 - y));
             across = ridge(plane + i, 1, least(thick, x), least(thick, width - 1 - x));
@@ -126,25 +130,24 @@ bool marks_find(struct marks *marks, const struct survey *survey, const struct p
     size_t n = (size_t)width * (size_t)height;
     int thick = (int)lround(MARK_MAX_THICK * height) + 1;
     float *plane = still_plane(survey, picture, is_transposed);
-    float *along = malloc(n * sizeof *along);
     uint8_t *ticks = malloc(n);
     int32_t *labels = malloc(n * sizeof *labels);
     int n_labels = -1;
 
     *marks = (struct marks){.width_px = width, .height_px = height};
     marks->strokes = malloc(n);
-    if (plane && along && ticks && labels && marks->strokes) {
-        find_ridges(plane, along, ticks, marks->strokes, width, height, thick);
+    marks->ridges = malloc(n * sizeof *marks->ridges);
+    if (plane && ticks && labels && marks->strokes && marks->ridges) {
+        find_ridges(plane, marks->ridges, ticks, marks->strokes, width, height, thick);
         n_labels = plane_label(labels, ticks, width, height);
     }
     if (n_labels >= 0)
         marks->items = calloc((size_t)n_labels + 1, sizeof *marks->items);
     if (marks->items != NULL) {
-        gather(marks->items, labels, along, width, height);
+        gather(marks->items, labels, marks->ridges, width, height);
         marks->n = keep_small(marks->items, (size_t)n_labels, width, height);
     }
     free(plane);
-    free(along);
     free(ticks);
     free(labels);
     if (marks->items != NULL)
@@ -159,5 +162,6 @@ void marks_free(struct marks *marks)
         return;
     free(marks->items);
     free(marks->strokes);
+    free(marks->ridges);
     *marks = (struct marks){0};
 }

@@ -29,6 +29,7 @@ struct marks {
     struct mark *items;
     size_t n;
     uint8_t *strokes; /* every still thin bright thing: text too */
+    float *ridges; /* how far each place stands out from what lies before and after it along y, grey levels */
 };
 
 /** Finds the still marks that are thin along y. Errors: ERROR_MEMORY. */
@@ -51,10 +52,10 @@ struct lattice {
 
 /** Finds the row with the most evenly spaced marks that is no text; n_hits 0: none.
  *
- *  picture_top_px, picture_bottom_px  along y: a row must span two fifths of it
+ *  depth_px  of the picture along y: a row must span two fifths of it
  *  End with lattice_free. Errors: ERROR_MEMORY. */
-MUST_CHECK bool lattice_find(struct lattice *lattice, const struct marks *marks, double picture_top_px,
-                             double picture_bottom_px, struct error **err);
+MUST_CHECK bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px,
+                             struct error **err);
 
 /** Frees the members; accepts NULL. */
 void lattice_free(struct lattice *lattice);

@@ -10,7 +10,7 @@
 /* Common practice, no source. */
 static const double CLOSE_SHARE = 0.016;     /* of the longest side: gaps closed within the picture */
 static const double PIECE_MIN_SHARE = 0.015; /* of the frame: a smaller piece is no picture */
-static const double REGION_HOLDS = 0.7;      /* of the evidence that declared regions must hold to be used */
+static const double REGION_HOLDS = 0.5;      /* of the evidence that declared regions must hold to be used */
 static const double REGION_OVERHANG = 0.02;  /* of the frame a region may reach outside */
 static const double WHOLE_SHARE = 0.985;     /* of the frame: the picture fills it */
 

@@ -18,6 +18,7 @@ static const int COLOUR_ABOVE_TINT =
 static const double BOX_MIN_SHARE = 0.004; /* of the picture: less colour than this is a mark, not a box */
 static const double BOX_MAX_SHARE = 0.9;   /* more is a tint */
 static const double OUTLINE_SHARE = 0.004; /* of the longest side: width of a stroke */
+static const double CLUSTER_SHARE = 0.02;  /* of the longest side: specks of flow this near belong together */
 enum { MARGIN_PX = 2 };
 
 /** What stands out from the darker ends of short lines across it: strokes of text, ticks, calipers. */
@@ -112,18 +113,40 @@ static int tint_of(const struct picture *picture, const struct survey *survey)
     return 0;
 }
 
-static void count_boxes(struct picture *picture, const uint8_t *box, size_t n_outline)
+/** Cuts the hull of each cluster of broad colour that is large enough for a flow box. */
+static bool cut_clusters(struct picture *picture, const uint8_t *broad, size_t n_outline, struct error **err)
 {
-    size_t n = 0;
+    int width = picture->width_px;
+    int height = picture->height_px;
+    size_t n = (size_t)width * (size_t)height;
+    int radius = (int)lround(CLUSTER_SHARE * (width > height ? width : height));
+    uint8_t *cluster = malloc(n);
+    uint8_t *hull = malloc(n);
+    int32_t *labels = malloc(n * sizeof *labels);
+    int n_clusters = -1;
+    bool is_good = cluster && hull && labels && plane_grow(cluster, broad, width, height, radius);
 
-    for (size_t i = 0; i < (size_t)picture->width_px * (size_t)picture->height_px; i++)
-        n += box[i] != 0;
-    if ((double)n < BOX_MIN_SHARE * (double)n_outline || (double)n > BOX_MAX_SHARE * (double)n_outline)
-        return;
-    picture->has_colour_box = true;
-    for (size_t i = 0; i < (size_t)picture->width_px * (size_t)picture->height_px; i++)
-        if (box[i] != 0)
-            picture->mask[i] = 0;
+    n_clusters = is_good ? plane_label(labels, cluster, width, height) : -1;
+    is_good = n_clusters >= 0;
+    for (int label = 1; is_good && label <= n_clusters; label++) {
+        size_t n_hull = 0;
+
+        for (size_t i = 0; i < n; i++)
+            cluster[i] = labels[i] == label && broad[i] != 0 ? 255 : 0;
+        is_good = shape_hull(hull, cluster, width, height, err);
+        for (size_t i = 0; is_good && i < n; i++)
+            n_hull += hull[i] != 0;
+        if ((double)n_hull < BOX_MIN_SHARE * (double)n_outline ||
+            (double)n_hull > BOX_MAX_SHARE * (double)n_outline)
+            continue;
+        picture->has_colour_box = true;
+        for (size_t i = 0; i < n; i++)
+            picture->mask[i] = hull[i] != 0 ? 0 : picture->mask[i];
+    }
+    free(cluster);
+    free(hull);
+    free(labels);
+    return is_good || error_memory(err);
 }
 
 /** Finds broad colour: thin coloured lines go with the strokes, broad colour is a flow box. */
@@ -136,8 +159,7 @@ static bool cut_colour(struct picture *picture, const struct survey *survey, uin
     int tint = 0;
     size_t n_outline = 0;
     uint8_t *broad = malloc(n);
-    uint8_t *box = malloc(n);
-    bool is_good = broad != NULL && box != NULL;
+    bool is_good = broad != NULL;
     int reach = (int)lround(OUTLINE_SHARE * (width > height ? width : height)) + 1;
 
     tint = tint_of(picture, survey);
@@ -149,12 +171,9 @@ static bool cut_colour(struct picture *picture, const struct survey *survey, uin
         strokes[i] = is_coloured ? 255 : strokes[i];
     }
     is_good = is_good && plane_shrink(broad, broad, width, height, reach) &&
-              plane_grow(broad, broad, width, height, 2 * reach + MARGIN_PX) &&
-              shape_hull(box, broad, width, height, err);
-    if (is_good)
-        count_boxes(picture, box, n_outline);
+              plane_grow(broad, broad, width, height, reach + MARGIN_PX) &&
+              cut_clusters(picture, broad, n_outline, err);
     free(broad);
-    free(box);
     return is_good || error_memory(err);
 }
 

@@ -111,10 +111,12 @@ static bool look_along(struct ruler *ruler, const struct survey *survey, const s
     struct lattice lattice = {0};
     const struct box *box = &picture->box;
     double depth_px = box->bottom_px - box->top_px + 1;
+    double along_px = is_vertical ? depth_px : box->right_px - box->left_px + 1;
     bool is_good = marks_find(&marks, survey, picture, !is_vertical, err) &&
-                   lattice_find(&lattice, &marks, is_vertical ? box->top_px : box->left_px,
-                                is_vertical ? box->bottom_px : box->right_px, err);
+                   lattice_find(&lattice, &marks, along_px, err);
 
+    if (is_vertical) /* a picture that is mostly dark is at least as deep as its ruler */
+        depth_px = fmax(depth_px, (lattice.n_places - 1) * lattice.spacing_px);
     if (is_good && lattice.n_hits > 0 && (is_vertical || is_at_picture(&lattice, box)))
         is_good = describe(ruler, &lattice, &marks, is_vertical, depth_px) || error_memory(err);
     lattice_free(&lattice);
