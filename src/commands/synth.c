@@ -31,7 +31,7 @@ struct synth_settings {
      .kind = OPTION_CHOICE,                                                                                  \
      .argument = "WORD",                                                                                     \
      .wanted = CHOICE_WANTED_##words,                                                                        \
-     .summary = text ": " CHOICE_WANTED_##words,                                                             \
+     .summary = text " [" DEFAULT_##value##_##words "]",                                                     \
      .choices = (words),                                                                                     \
      .offset = offsetof(struct synth_settings, recipe.field)},
 
@@ -42,6 +42,15 @@ struct synth_settings {
 #define CHOICE_WANTED_yes_words "yes or no"
 #define CHOICE_WANTED_ruler_words "right, left or none"
 #define CHOICE_WANTED_codec_words "auto, h264, mpeg4, mjpeg, ffv1, native or jpeg"
+
+#define DEFAULT_0_orientation_words "anteverted"
+#define DEFAULT_0_stripe_words "bright"
+#define DEFAULT_0_direction_words "cervix-to-fundus"
+#define DEFAULT_0_drift_words "slow"
+#define DEFAULT_0_yes_words "no"
+#define DEFAULT_1_yes_words "yes"
+#define DEFAULT_1_ruler_words "right"
+#define DEFAULT_0_codec_words "auto"
 
 static const struct option_row options[] = {
     RECIPE_INTEGERS(INTEGER_ROW) RECIPE_NUMBERS(NUMBER_ROW)
