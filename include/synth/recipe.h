@@ -66,7 +66,7 @@
     X(bowel_mm, "bowel-mm", 0.5, 0, 10, "motion of the tissue outside the uterus (deviation)")               \
     X(deposit_s, "deposit-s", -1, -1, 3600, "when the bubbles appear; -1: a quarter of the loop")            \
     X(deposit_mm, "deposit-mm", 14, 1, 60, "straight distance from the bubbles to the fundus")               \
-    X(bubble_db, "bubble-db", 17, -20, 40, "brightest bubble over soft tissue")                              \
+    X(bubble_db, "bubble-db", 19, -20, 40, "brightest bubble over soft tissue")                              \
     X(bubble_spread_mm, "bubble-spread-mm", 1.0, 0, 10,                                                      \
       "length of the cluster (deviation along the stripe)")                                                  \
     X(blooming, "blooming", 1, 0, 5, "trails and width of the bubbles; 0: none")                             \
