@@ -48,12 +48,12 @@ static bool make_one(struct results *results, const char *path, struct error **e
 {
     struct stat status;
 
+    if (stat(path, &status) == 0 && S_ISDIR(status.st_mode))
+        return true;
     if (mkdir(path, 0777) == 0) {
         results->n_made++;
         return true;
     }
-    if (errno == EEXIST && stat(path, &status) == 0 && S_ISDIR(status.st_mode))
-        return true;
     return error_set(err, ERROR_OUTPUT, "%s: the folder for the results cannot be made (%s)", path,
                      strerror(errno));
 }

@@ -22,7 +22,7 @@ claim() {
 manual_is_clean() { mandoc -T lint -W warning "$BUILD/afterflash.1"; }
 
 manual_names_every_option() {
-    mandoc -T ascii "$BUILD/afterflash.1" | col -b >"$log.manual"
+    mandoc -T ascii "$BUILD/afterflash.1" | sed "s/.$(printf "\\b")//g" >"$log.manual"
     options=$("$program" measure --help | grep -oE '^  --[a-z-]+' | tr -d ' ')
     [ -n "$options" ] || return 1
     for option in $options; do
