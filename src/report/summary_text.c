@@ -90,6 +90,28 @@ static void write_deposit_rows(FILE *to, const struct deposit *deposit)
                  deposit->tip_to_fundus_px, 1);
 }
 
+static struct quantity turned(struct quantity way)
+{
+    struct quantity made = way;
+
+    made.value = -way.value;
+    made.low = -way.high;
+    made.high = -way.low;
+    return made;
+}
+
+/* The direction is told in words: a way back is a positive number "away from the fundus". */
+static void write_way(FILE *to, const struct drift *drift)
+{
+    struct quantity mm = drift->toward_fundus_mm;
+    struct quantity px = drift->toward_fundus_px;
+
+    if (mm.is_known ? mm.value < 0 : px.is_known && px.value < 0)
+        write_length(to, "Drift, away from the fundus", turned(mm), turned(px), 1);
+    else
+        write_length(to, "Drift, toward the fundus", mm, px, 1);
+}
+
 static void write_drift_rows(FILE *to, const struct drift *drift)
 {
     if (drift->verdict != DRIFT_MEASURED)

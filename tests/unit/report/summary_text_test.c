@@ -78,6 +78,7 @@ static void a_direction_is_told_in_words(void **state)
     (void)state;
     assert_says(transfer_fixture_measured(), "They run from the cervix to the fundus.");
     assert_says(transfer_fixture_measured(), "2.1 mm away from the fundus, seen for 80 s.");
+    assert_says(transfer_fixture_measured(), "Drift, away from the fundus 2.1 mm 1.8 to 2.4");
 }
 
 static void numbers_stand_with_unit_and_interval(void **state)
