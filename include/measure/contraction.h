@@ -1,0 +1,58 @@
+#ifndef AFTERFLASH_MEASURE_CONTRACTION_H
+#define AFTERFLASH_MEASURE_CONTRACTION_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "measure/transfer.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/** Shortest usable stretch for a frequency, seconds: below a minute a wave of the usual
+ *  1 to 5 per minute does not repeat often enough. */
+#define CONTRACTION_LEAST_S 60.0
+
+/** The band in which contractions are looked for, per minute. Source: the highest verified
+ *  mean plus two standard deviations is 5.65 per min (4.29 +- 0.68, Lesny et al., Hum.
+ *  Reprod. Update 4:440-445, 1998); breathing starts at 12 per min (common practice, no source). */
+#define CONTRACTION_LOW_PER_MIN 0.6
+#define CONTRACTION_HIGH_PER_MIN 8.0
+
+/** Change of wall-to-wall distance by time and position. Positions run from fundus to os. */
+struct wave_trace {
+    size_t n_times;
+    size_t n_positions;
+    const double *time_s;      /* rising */
+    const double *position_mm; /* evenly spaced */
+    const double *change_mm;   /* n_times x n_positions */
+    const float *trust;        /* n_times x n_positions, 0..1; below 0.4 a value is not used */
+};
+
+/** What the waves are like. Lengths in the unit of the trace. */
+struct wave_result {
+    enum contractions_verdict verdict;
+    double frequency_per_min, low_per_min, high_per_min;
+    double count;
+    double amplitude;          /* half peak-to-peak of wall-to-wall distance */
+    bool has_velocity;
+    double velocity_per_s;
+    enum wave_direction direction;
+    double assessed_s;
+    double false_alarm;
+    double regularity;         /* standard deviation of the phase about a steady one, rad */
+};
+
+/** Looks for contractions in a trace.
+ *
+ *  The spectra of all positions are added, a power-law background is fitted beside the
+ *  peak, and the peak is tested against it. The frequency of a steady wave is that of the
+ *  best sinusoids in all positions at once; of an unsteady one, the advance of its phase
+ *  over the time looked at. Direction and velocity come from the phase along the stripe.
+ *
+ *  result   overwritten
+ *  reasons  sentences are added to it
+ *  Errors: ERROR_MEMORY. */
+MUST_CHECK bool contraction_measure(struct wave_result *result, struct text_list *reasons,
+                                    const struct wave_trace *trace, struct error **err);
+
+#endif

@@ -1,0 +1,70 @@
+#ifndef AFTERFLASH_MEASURE_FOLLOW_H
+#define AFTERFLASH_MEASURE_FOLLOW_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "base/geometry.h"
+#include "image/canvas.h"
+#include "measure/centre_line.h"
+#include "measure/stripe.h"
+#include "media/loop.h"
+#include "motion/tissue.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+/** Everything that one pass along a loop tells about a stripe: how its walls move and what
+ *  lies in it. Positions run from the stripe's first place to its last. */
+struct follow {
+    size_t n_frames;
+    size_t *frame;      /* index of each analysed frame in the loop */
+    double *time_s;
+    double *turn_rad;   /* rigid motion since key 0 */
+    double *shift_px;   /* n_frames x 2, canvas pixels */
+    float *trust;       /* of the rigid motion, 0..1 */
+
+    size_t n_positions; /* along the stripe */
+    double *position_mm; /* arc length from the first place */
+    double *normal;     /* n_positions x 2, unit, in millimetres */
+    struct point *wall; /* n_frames x n_positions x 2: places of the two walls, canvas pixels */
+    float *wall_trust;  /* n_frames x n_positions x 2 */
+    float *wall_error_mm; /* n_frames x n_positions x 2 */
+    struct centre_line line; /* rest centre line in millimetres, led on past both tips */
+    double line_from_mm;     /* arc length of its first place; the stripe's first place is at 0 */
+    struct point *rest;      /* rest places of the walls (n_positions x 2) and the two tips, canvas pixels */
+    struct point *tip;  /* n_frames x 2: first and last place, carried along by the tissue round them */
+
+    /* The stripe straightened, in the moving tissue: one byte a place. */
+    size_t n_rows;      /* along: row i is at row_from_mm + i * FOLLOW_STEP_MM of arc length */
+    size_t n_columns;   /* across: middle column on the centre line */
+    double row_from_mm;
+    uint8_t *strip;     /* n_frames x n_rows x n_columns */
+};
+
+/** Spacing of rows and columns of the straightened stripe. */
+#define FOLLOW_STEP_MM 0.4
+
+enum { FOLLOW_MOST_POSITIONS = 64 };
+
+/** Follows a stripe through the frames [first, end) of a loop, at most one every least_step_s.
+ *
+ *  loop     read from its start
+ *  tissue   its keys; its points are set anew
+ *  progress called with 0..1 now and then; may be NULL
+ *  follow   overwritten; end with follow_free
+ *  Errors: those of loop_read; ERROR_MEMORY. */
+MUST_CHECK bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_t end,
+                              double least_step_s, const struct canvas *canvas, struct tissue *tissue,
+                              const struct stripe_fit *fit, void (*progress)(void *context, double part),
+                              void *context, struct error **err);
+
+/** Place in canvas pixels, at a frame, of the point at arc length along_mm and distance
+ *  across_mm from the centre line, carried along by the tissue. */
+struct point follow_place(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                          double along_mm, double across_mm);
+
+/** Frees what it holds; accepts NULL. */
+void follow_free(struct follow *follow);
+
+#endif

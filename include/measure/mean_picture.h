@@ -1,0 +1,32 @@
+#ifndef AFTERFLASH_MEASURE_MEAN_PICTURE_H
+#define AFTERFLASH_MEASURE_MEAN_PICTURE_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "image/canvas.h"
+#include "image/raster.h"
+#include "motion/tissue.h"
+
+#include <stdbool.h>
+
+/** The keys of a loop laid over one another, rigid motion undone: speckle that does not
+ *  stay fades, layers stay. Square pixels of pixel_mm, in the place of key 0. */
+struct mean_picture {
+    double pixel_mm;
+    struct raster *picture; /* owned */
+    struct raster *window;  /* 0..1: where there is picture; owned */
+};
+
+/** Makes it; window is the canvas window. End with mean_picture_free. Errors: ERROR_MEMORY. */
+MUST_CHECK bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue,
+                                  const struct canvas *canvas, const struct raster *window, double pixel_mm,
+                                  struct error **err);
+
+/** The same at twice the pixel size. Errors: ERROR_MEMORY. */
+MUST_CHECK bool mean_picture_halve(struct mean_picture *half, const struct mean_picture *mean,
+                                   struct error **err);
+
+/** Frees what it holds; accepts NULL. */
+void mean_picture_free(struct mean_picture *mean);
+
+#endif

@@ -1,0 +1,56 @@
+#ifndef AFTERFLASH_MEASURE_SPECTRUM_H
+#define AFTERFLASH_MEASURE_SPECTRUM_H
+
+#include "base/contract.h"
+
+#include <complex.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+/** How the ends of a trace are faded before its transform. */
+enum spectrum_taper { TAPER_NONE, TAPER_HANN /* periodic */ };
+
+/** One-sided power spectral density of an evenly sampled trace, mean removed.
+ *
+ *  trace     n samples, n >= 2
+ *  power     n / 2 + 1 values, (unit of trace)^2 per hertz, at k * sample_hz / n
+ *  The sum over k times sample_hz / n is the variance (for TAPER_NONE).
+ *  False when memory ran out.
+ *  Source: Welch, IEEE Trans. Audio Electroacoust. 15(2):70-73, 1967 (one segment). */
+MUST_CHECK bool spectrum_density(const double *trace, size_t n, double sample_hz, enum spectrum_taper taper,
+                                 double *power);
+
+/** Least squares fit of offset, slope and one sinusoid of a given frequency to an evenly
+ *  sampled trace; the sinusoid is amplitude * cos(2 pi f t + phase), t = 0 at the middle.
+ *
+ *  amplitude  set to amplitude * exp(i phase); may be NULL
+ *  Returns the sum of squares that the sinusoid takes away from what offset and slope leave.
+ *  Source: Zechmeister and Kuerster, Astron. Astrophys. 496:577-584, 2009 (floating mean; here with a slope too). */
+double spectrum_tone(const double *trace, size_t n, double sample_hz, double frequency_hz,
+                     double complex *amplitude);
+
+/** A smooth background under a spectrum and how far its values scatter about it. */
+struct spectrum_background {
+    double level;     /* density at 1 per minute, unit of the spectrum */
+    double slope;     /* density falls as frequency to the power -slope; 0..3 */
+    double freedom;   /* shape of the gamma law that the values follow about the background:
+                       * half the degrees of freedom of a chi-square; >= 0.5 */
+};
+
+/** Fits a power law to spectral values by robust regression in logarithms.
+ *
+ *  frequency_per_min, power   n values, both > 0 where used
+ *  is_used                    n: false leaves a value out (a peak, breathing)
+ *  Returns false when fewer than five values are used.
+ *  Source: power-law background with values about it distributed as chi-square: Vaughan,
+ *  Astron. Astrophys. 431:391-403, 2005; repeated medians: Siegel, Biometrika 69:242-244, 1982. */
+MUST_CHECK bool spectrum_fit_background(struct spectrum_background *background, const double *frequency_per_min,
+                                        const double *power, const bool *is_used, size_t n);
+
+/** The background at a frequency. */
+double spectrum_background_at(const struct spectrum_background *background, double frequency_per_min);
+
+/** Chance that the largest of n_looks values reaches `ratio` times the background. */
+double spectrum_false_alarm(const struct spectrum_background *background, double ratio, double n_looks);
+
+#endif

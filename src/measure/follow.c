@@ -1,0 +1,391 @@
+#include "measure/follow.h"
+
+#include "base/parallel.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { BATCH = 16, N_TIP_POINTS = 2 };
+static const double POSITION_SPACING_MM = 2.0;
+static const double TIP_MARGIN_MM = 3.0;   /* walls closer to a tip run across the stripe, not along it */
+static const double BEYOND_TIPS_MM = 8.0;  /* how far the straightened stripe reaches past its tips */
+static const double ACROSS_MM = 9.0;       /* and to either side of its centre line */
+static const double TIP_REACH_MM = 14.0;   /* tissue within this carries a tip */
+
+struct pass {
+    struct follow *follow;
+    const struct canvas *canvas;
+    const struct tissue *tissue;
+    size_t n_points;              /* walls, then two tips */
+    struct frame *frames[BATCH];
+    struct raster *pictures[BATCH];
+    size_t first;                 /* analysed frame of the batch's first */
+    bool is_done[BATCH];
+};
+
+static void to_mm(const struct canvas *canvas, struct point place, double *x_mm, double *y_mm)
+{
+    *x_mm = (place.x_px + 0.5) * canvas->mm_per_px_x;
+    *y_mm = (place.y_px + 0.5) * canvas->mm_per_px_y;
+}
+
+static struct point from_mm(const struct canvas *canvas, double x_mm, double y_mm)
+{
+    struct point place = {.x_px = x_mm / canvas->mm_per_px_x - 0.5, .y_px = y_mm / canvas->mm_per_px_y - 0.5};
+
+    return place;
+}
+
+/* Movement of the centre line at a position: the mean of its walls' since rest, millimetres. */
+static void centre_shift(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                         size_t position, double *x_mm, double *y_mm)
+{
+    const struct point *rest = follow->rest;
+    const struct point *wall = follow->wall + (frame * follow->n_positions + position) * 2;
+
+    *x_mm = 0.5 * (wall[0].x_px + wall[1].x_px - rest[2 * position].x_px - rest[2 * position + 1].x_px) *
+            canvas->mm_per_px_x;
+    *y_mm = 0.5 * (wall[0].y_px + wall[1].y_px - rest[2 * position].y_px - rest[2 * position + 1].y_px) *
+            canvas->mm_per_px_y;
+}
+
+/* The same at any arc length: linear between positions, level beyond them, over three positions. */
+static void shift_at(const double *shift, size_t n_positions, const double *position_mm, double along_mm,
+                     double *x_mm, double *y_mm)
+{
+    double place = n_positions > 1
+                       ? (along_mm - position_mm[0]) / (position_mm[1] - position_mm[0])
+                       : 0.0;
+    size_t i = 0;
+    double part = 0.0;
+
+    place = fmin(fmax(place, 0.0), (double)(n_positions - 1));
+    i = (size_t)fmin(place, (double)(n_positions > 1 ? n_positions - 2 : 0));
+    part = place - (double)i;
+    *x_mm = shift[2 * i] + (n_positions > 1 ? part * (shift[2 * i + 2] - shift[2 * i]) : 0.0);
+    *y_mm = shift[2 * i + 1] + (n_positions > 1 ? part * (shift[2 * i + 3] - shift[2 * i + 1]) : 0.0);
+}
+
+/* Smoothed movements of all positions of one frame; `shift` holds n_positions pairs. */
+static void fill_shifts(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                        double *shift, double *scratch)
+{
+    size_t n = follow->n_positions;
+
+    for (size_t i = 0; i < n; i++)
+        centre_shift(follow, canvas, frame, i, &scratch[2 * i], &scratch[2 * i + 1]);
+    for (size_t i = 0; i < n; i++)
+        for (size_t axis = 0; axis < 2; axis++) {
+            double before = scratch[2 * (i > 0 ? i - 1 : i) + axis];
+            double after = scratch[2 * (i + 1 < n ? i + 1 : i) + axis];
+
+            shift[2 * i + axis] = 0.25 * before + 0.5 * scratch[2 * i + axis] + 0.25 * after;
+        }
+}
+
+static void take_strip(const struct pass *pass, size_t frame, const struct raster *picture, const double *shift)
+{
+    struct follow *follow = pass->follow;
+    uint8_t *out = follow->strip + frame * follow->n_rows * follow->n_columns;
+    long reach = (long)(follow->n_columns / 2);
+
+    for (size_t row = 0; row < follow->n_rows; row++) {
+        double along = follow->row_from_mm + (double)row * FOLLOW_STEP_MM;
+        double x = 0.0;
+        double y = 0.0;
+        double normal_x = 0.0;
+        double normal_y = 0.0;
+        double dx = 0.0;
+        double dy = 0.0;
+
+        centre_line_at(&pass->follow->line, along - pass->follow->line_from_mm, 0.0, &x, &y);
+        centre_line_at(&pass->follow->line, along - pass->follow->line_from_mm, 1.0, &normal_x, &normal_y);
+        shift_at(shift, follow->n_positions, follow->position_mm, along, &dx, &dy);
+        for (long column = -reach; column <= reach; column++) {
+            double across = (double)column * FOLLOW_STEP_MM;
+            struct point place = from_mm(pass->canvas, x + dx + across * (normal_x - x),
+                                         y + dy + across * (normal_y - y));
+
+            *out++ = (uint8_t)lrint(fmin(fmax((double)raster_at(picture, place.x_px, place.y_px), 0.0), 255.0));
+        }
+    }
+}
+
+/* A tip goes where the tissue round it goes: a rigid fit of the walls near it and the patch on the tip itself. */
+static struct point carry_tip(const struct pass *pass, const struct tissue_view *view, size_t tip)
+{
+    const struct canvas *canvas = pass->canvas;
+    struct point rest = pass->follow->rest[pass->n_points - N_TIP_POINTS + tip];
+    double from[160][2];
+    double to[160][2];
+    double weight[160];
+    struct rigid rigid = {0};
+    double x = 0.0;
+    double y = 0.0;
+    double rest_x = 0.0;
+    double rest_y = 0.0;
+    size_t n = 0;
+
+    to_mm(canvas, rest, &rest_x, &rest_y);
+    for (size_t i = 0; i < pass->n_points && n < 160; i++) {
+        double away = canvas_distance_mm(canvas, pass->follow->rest[i], rest);
+
+        if (away > TIP_REACH_MM || view->point_trust[i] < 0.4F)
+            continue;
+        to_mm(canvas, pass->follow->rest[i], &from[n][0], &from[n][1]);
+        to_mm(canvas, view->place[i], &to[n][0], &to[n][1]);
+        weight[n++] = (double)view->point_trust[i] * exp(-0.5 * away * away / 36.0);
+    }
+    if (n < 2 || !rigid_fit(&rigid, (const double(*)[2])from, (const double(*)[2])to, weight, n)) {
+        rigid_apply(&view->rigid, rest.x_px, rest.y_px, &x, &y);
+        return (struct point){.x_px = x, .y_px = y};
+    }
+    rigid_apply(&rigid, rest_x, rest_y, &x, &y);
+    return from_mm(canvas, x, y);
+}
+
+static void look_at(void *context, size_t i)
+{
+    struct pass *pass = context;
+    struct follow *follow = pass->follow;
+    size_t frame = pass->first + i;
+    size_t n_walls = 2 * follow->n_positions;
+    struct tissue_view view = {0};
+    double *shift = calloc(4 * follow->n_positions, sizeof *shift);
+    struct raster *picture = canvas_take(pass->canvas, pass->frames[i]);
+
+    view.place = calloc(pass->n_points, sizeof *view.place);
+    view.point_trust = calloc(pass->n_points, sizeof *view.point_trust);
+    view.error_px = calloc(pass->n_points, sizeof *view.error_px);
+    pass->is_done[i] = shift && picture && view.place && view.point_trust && view.error_px &&
+                       tissue_look(pass->tissue, picture, pass->frames[i]->time_s, &view);
+    if (pass->is_done[i]) {
+        double mm = 0.5 * (pass->canvas->mm_per_px_x + pass->canvas->mm_per_px_y);
+
+        follow->frame[frame] = pass->frames[i]->index;
+        follow->time_s[frame] = pass->frames[i]->time_s;
+        follow->turn_rad[frame] = view.rigid.turn_rad;
+        follow->shift_px[2 * frame] = view.rigid.shift_x;
+        follow->shift_px[2 * frame + 1] = view.rigid.shift_y;
+        follow->trust[frame] = (float)view.trust;
+        memcpy(follow->wall + frame * n_walls, view.place, n_walls * sizeof *view.place);
+        memcpy(follow->wall_trust + frame * n_walls, view.point_trust, n_walls * sizeof *view.point_trust);
+        for (size_t k = 0; k < n_walls; k++)
+            follow->wall_error_mm[frame * n_walls + k] = (float)(view.error_px[k] * mm);
+        for (size_t tip = 0; tip < N_TIP_POINTS; tip++)
+            follow->tip[2 * frame + tip] = carry_tip(pass, &view, tip);
+        fill_shifts(follow, pass->canvas, frame, shift, shift + 2 * follow->n_positions);
+        take_strip(pass, frame, picture, shift);
+    }
+    free(shift);
+    raster_free(&picture);
+    free(view.place);
+    free(view.point_trust);
+    free(view.error_px);
+}
+
+/* Room for n more frames; false when memory ran out. */
+static bool grow(struct follow *follow, size_t *room, size_t n)
+{
+    size_t want = follow->n_frames + n;
+    size_t n_walls = 2 * follow->n_positions;
+    size_t strip = follow->n_rows * follow->n_columns;
+    bool is_made = true;
+
+    if (want <= *room)
+        return true;
+    want = want + want / 4 + 64;
+#define GROW(field, per_frame)                                                                             \
+    do {                                                                                                   \
+        void *grown = realloc(follow->field, want * (per_frame) * sizeof *follow->field);                  \
+                                                                                                           \
+        if (grown == NULL)                                                                                 \
+            is_made = false;                                                                               \
+        else                                                                                               \
+            follow->field = grown;                                                                         \
+    } while (0)
+    GROW(frame, 1);
+    GROW(time_s, 1);
+    GROW(turn_rad, 1);
+    GROW(shift_px, 2);
+    GROW(trust, 1);
+    GROW(wall, n_walls);
+    GROW(wall_trust, n_walls);
+    GROW(wall_error_mm, n_walls);
+    GROW(tip, 2);
+    GROW(strip, strip);
+#undef GROW
+    if (is_made)
+        *room = want;
+    return is_made;
+}
+
+/* Lays positions, normals and rest points along the fitted stripe. */
+static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
+{
+    struct follow *follow = pass->follow;
+    double usable = fmax(fit->length_mm - 2.0 * TIP_MARGIN_MM, POSITION_SPACING_MM);
+    size_t n = (size_t)floor(usable / POSITION_SPACING_MM) + 1;
+    double smooth_half = 0.0;
+
+    n = n < FOLLOW_MOST_POSITIONS ? n : FOLLOW_MOST_POSITIONS;
+    follow->n_positions = n;
+    follow->position_mm = calloc(n, sizeof *follow->position_mm);
+    follow->normal = calloc(2 * n, sizeof *follow->normal);
+    pass->n_points = 2 * n + N_TIP_POINTS;
+    pass->follow->rest = calloc(pass->n_points, sizeof *pass->follow->rest);
+    if (follow->position_mm == NULL || follow->normal == NULL || pass->follow->rest == NULL)
+        return false;
+    for (size_t i = 0; i < n; i++) {
+        double along = TIP_MARGIN_MM + ((double)i + 0.5) * usable / (double)n;
+        size_t middle = (size_t)fmin(round(along / FIT_STEP_MM), (double)(fit->n - 1));
+        double count = 0.0;
+        double x = 0.0;
+        double y = 0.0;
+
+        smooth_half = 0.0;
+        for (long k = -4; k <= 4; k++) { /* walls over 4 mm: the boundary is smoother than speckle */
+            long at = (long)middle + k;
+
+            if (at >= 0 && at < (long)fit->n) {
+                smooth_half += fit->half_mm[at];
+                count += 1.0;
+            }
+        }
+        smooth_half /= count;
+        follow->position_mm[i] = along;
+        centre_line_at(&pass->follow->line, along - pass->follow->line_from_mm, 0.0, &x, &y);
+        centre_line_at(&pass->follow->line, along - pass->follow->line_from_mm, 1.0, &follow->normal[2 * i],
+                       &follow->normal[2 * i + 1]);
+        follow->normal[2 * i] -= x;
+        follow->normal[2 * i + 1] -= y;
+        for (size_t wall = 0; wall < 2; wall++) {
+            double across = wall == 0 ? -smooth_half : smooth_half;
+
+            pass->follow->rest[2 * i + wall] = from_mm(pass->canvas, x + across * follow->normal[2 * i],
+                                               y + across * follow->normal[2 * i + 1]);
+        }
+    }
+    pass->follow->rest[2 * n] = from_mm(pass->canvas, fit->place_mm[0][0], fit->place_mm[0][1]);
+    pass->follow->rest[2 * n + 1] = from_mm(pass->canvas, fit->place_mm[fit->n - 1][0], fit->place_mm[fit->n - 1][1]);
+    follow->row_from_mm = -BEYOND_TIPS_MM;
+    follow->n_rows = (size_t)ceil((fit->length_mm + 2.0 * BEYOND_TIPS_MM) / FOLLOW_STEP_MM) + 1;
+    follow->n_columns = 2 * (size_t)ceil(ACROSS_MM / FOLLOW_STEP_MM) + 1;
+    return true;
+}
+
+/* Reads a batch; false on failure; *n = 0 at the end. */
+static bool read_batch(struct pass *pass, struct loop *loop, size_t first, size_t end, double least_step_s,
+                       double *want_s, size_t *n, struct error **err)
+{
+    *n = 0;
+    while (*n < BATCH) {
+        struct frame *frame = NULL;
+        enum loop_next next = loop_read(loop, *want_s, false, &frame, err);
+
+        if (next == LOOP_FAILED)
+            return false;
+        if (next == LOOP_END)
+            return true;
+        if (frame->index >= end) {
+            frame_free(&frame);
+            return true;
+        }
+        if (frame->index < first) {
+            frame_free(&frame);
+            continue;
+        }
+        *want_s = frame->time_s + least_step_s;
+        pass->frames[(*n)++] = frame;
+    }
+    return true;
+}
+
+static bool run_pass(struct pass *pass, struct loop *loop, size_t first, size_t end, double least_step_s,
+                     void (*progress)(void *context, double part), void *context, struct error **err)
+{
+    struct follow *follow = pass->follow;
+    double want_s = 0.0;
+    size_t room = 0;
+    bool is_made = true;
+
+    for (;;) {
+        size_t n = 0;
+
+        is_made = read_batch(pass, loop, first, end, least_step_s, &want_s, &n, err);
+        if (is_made && n > 0) {
+            is_made = grow(follow, &room, n) || error_memory(err);
+            pass->first = follow->n_frames;
+            if (is_made)
+                parallel_run(n, 0, look_at, pass);
+            for (size_t i = 0; i < n && is_made; i++)
+                is_made = pass->is_done[i] || error_memory(err);
+            follow->n_frames += is_made ? n : 0;
+            if (progress != NULL)
+                progress(context, (double)(pass->frames[n - 1]->index - first) / (double)(end - first));
+        }
+        for (size_t i = 0; i < n; i++)
+            frame_free(&pass->frames[i]);
+        if (!is_made || n < BATCH)
+            return is_made;
+    }
+}
+
+bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_t end, double least_step_s,
+                   const struct canvas *canvas, struct tissue *tissue, const struct stripe_fit *fit,
+                   void (*progress)(void *context, double part), void *context, struct error **err)
+{
+    struct pass pass = {.follow = follow, .canvas = canvas, .tissue = tissue};
+    bool is_made = false;
+
+    memset(follow, 0, sizeof *follow);
+    follow->line_from_mm = -(BEYOND_TIPS_MM + 2.0);
+    is_made = centre_line_make(&follow->line, (const double(*)[2])fit->place_mm, fit->n, FIT_STEP_MM, 1.5,
+                               -follow->line_from_mm) &&
+              lay_points(&pass, fit);
+    if (!is_made)
+        (void)error_memory(err);
+    is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err) && loop_rewind(loop, err) &&
+              run_pass(&pass, loop, first, end, least_step_s, progress, context, err);
+    if (!is_made)
+        follow_free(follow);
+    return is_made;
+}
+
+struct point follow_place(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                          double along_mm, double across_mm)
+{
+    double shift[2 * FOLLOW_MOST_POSITIONS];
+    double scratch[2 * FOLLOW_MOST_POSITIONS];
+    double x = 0.0;
+    double y = 0.0;
+    double dx = 0.0;
+    double dy = 0.0;
+
+    fill_shifts(follow, canvas, frame, shift, scratch);
+    centre_line_at(&follow->line, along_mm - follow->line_from_mm, across_mm, &x, &y);
+    shift_at(shift, follow->n_positions, follow->position_mm, along_mm, &dx, &dy);
+    return from_mm(canvas, x + dx, y + dy);
+}
+
+void follow_free(struct follow *follow)
+{
+    if (follow == NULL)
+        return;
+    free(follow->frame);
+    free(follow->time_s);
+    free(follow->turn_rad);
+    free(follow->shift_px);
+    free(follow->trust);
+    free(follow->position_mm);
+    free(follow->normal);
+    free(follow->wall);
+    free(follow->wall_trust);
+    free(follow->wall_error_mm);
+    free(follow->tip);
+    centre_line_free(&follow->line);
+    free(follow->rest);
+    free(follow->strip);
+    memset(follow, 0, sizeof *follow);
+}

@@ -1,0 +1,186 @@
+#include "measure/spectrum.h"
+
+#include "base/fourier.h"
+#include "base/statistics.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_sf_psi.h>
+#include <math.h>
+#include <stdlib.h>
+
+static const double PI = 3.14159265358979323846;
+
+bool spectrum_density(const double *trace, size_t n, double sample_hz, enum spectrum_taper taper, double *power)
+{
+    struct fourier *fourier = fourier_make(1, n);
+    const double complex *other = NULL;
+    double *real = NULL;
+    double mean = 0.0;
+    double square = 0.0;
+
+    if (fourier == NULL)
+        return false;
+    real = fourier_real(fourier);
+    other = fourier_complex(fourier);
+    for (size_t i = 0; i < n; i++)
+        mean += trace[i] / (double)n;
+    for (size_t i = 0; i < n; i++) {
+        double weight = taper == TAPER_HANN ? 0.5 - 0.5 * cos(2.0 * PI * (double)i / (double)n) : 1.0;
+
+        real[i] = weight * (trace[i] - mean);
+        square += weight * weight;
+    }
+    fourier_forward(fourier);
+    for (size_t k = 0; k <= n / 2; k++) {
+        bool is_single = k == 0 || (n % 2 == 0 && k == n / 2);
+
+        power[k] = (is_single ? 1.0 : 2.0) * creal(other[k] * conj(other[k])) / (sample_hz * square);
+    }
+    fourier_free(&fourier);
+    return true;
+}
+
+/* Solves the symmetric 4 x 4 system in place by Cholesky; false when it is singular. */
+static bool solve4(double a[4][4], double b[4])
+{
+    for (int i = 0; i < 4; i++) {
+        for (int j = 0; j <= i; j++) {
+            double sum = a[i][j];
+
+            for (int k = 0; k < j; k++)
+                sum -= a[i][k] * a[j][k];
+            if (i == j && sum < 1e-9)
+                return false;
+            a[i][j] = i == j ? sqrt(sum) : sum / a[j][j];
+        }
+    }
+    for (int i = 0; i < 4; i++) {
+        for (int k = 0; k < i; k++)
+            b[i] -= a[i][k] * b[k];
+        b[i] /= a[i][i];
+    }
+    for (int i = 3; i >= 0; i--) {
+        for (int k = i + 1; k < 4; k++)
+            b[i] -= a[k][i] * b[k];
+        b[i] /= a[i][i];
+    }
+    return true;
+}
+
+double spectrum_tone(const double *trace, size_t n, double sample_hz, double frequency_hz,
+                     double complex *amplitude)
+{
+    double a[4][4] = {{0}};
+    double b[4] = {0};
+    double right[4] = {0};
+    double half = 0.5 * (double)(n - 1);
+    double left_square = 0.0;
+    double gained = 0.0;
+    double complex turn = cexp(I * 2.0 * PI * frequency_hz / sample_hz);
+    double complex now = cexp(-I * 2.0 * PI * frequency_hz / sample_hz * half);
+
+    if (amplitude != NULL)
+        *amplitude = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        const double base[4] = {1.0, ((double)i - half) / half, creal(now), -cimag(now)};
+
+        for (int p = 0; p < 4; p++) {
+            b[p] += base[p] * trace[i];
+            for (int q = 0; q <= p; q++)
+                a[p][q] += base[p] * base[q] / (double)n;
+        }
+        now *= turn;
+    }
+    for (int p = 0; p < 4; p++)
+        right[p] = b[p] = b[p] / (double)n;
+    /* What offset and slope alone explain: they are orthogonal about the middle. */
+    left_square = right[0] * right[0] / a[0][0] + right[1] * right[1] / a[1][1];
+    if (!solve4(a, b))
+        return 0.0;
+    for (int p = 0; p < 4; p++)
+        gained += b[p] * right[p];
+    if (amplitude != NULL)
+        *amplitude = b[2] + I * b[3];
+    return fmax((gained - left_square) * (double)n, 0.0);
+}
+
+/* Slope of y on x by repeated medians; scratch holds 2 n values. */
+static double repeated_median(const double *x, const double *y, size_t n, double *scratch)
+{
+    double *slopes = scratch + n;
+
+    for (size_t i = 0; i < n; i++) {
+        size_t k = 0;
+
+        for (size_t j = 0; j < n; j++)
+            if (j != i && fabs(x[j] - x[i]) > 1e-12)
+                scratch[k++] = (y[j] - y[i]) / (x[j] - x[i]);
+        slopes[i] = statistics_median(scratch, k);
+    }
+    return statistics_median(slopes, n);
+}
+
+/* Shape of a gamma law whose logarithm has this standard deviation: trigamma(shape) = spread^2. */
+static double shape_of(double spread)
+{
+    double low = 0.5;
+    double high = 200.0;
+
+    for (int i = 0; i < 60; i++) {
+        double middle = sqrt(low * high);
+
+        if (gsl_sf_psi_1(middle) > spread * spread)
+            low = middle;
+        else
+            high = middle;
+    }
+    return low;
+}
+
+bool spectrum_fit_background(struct spectrum_background *background, const double *frequency_per_min,
+                             const double *power, const bool *is_used, size_t n)
+{
+    double *values = malloc(5 * n * sizeof *values);
+    double *x = values;
+    double *y = values + n;
+    double *scratch = values + 2 * n;
+    size_t used = 0;
+    double offset = 0.0;
+    double spread = 0.0;
+
+    if (values == NULL)
+        return false;
+    for (size_t i = 0; i < n; i++)
+        if (is_used[i] && frequency_per_min[i] > 0.0 && power[i] > 0.0) {
+            x[used] = log(frequency_per_min[i]);
+            y[used++] = log(power[i]);
+        }
+    if (used < 5) {
+        free(values);
+        return false;
+    }
+    background->slope = fmin(fmax(-repeated_median(x, y, used, scratch), 0.0), 3.0);
+    for (size_t i = 0; i < used; i++)
+        scratch[i] = y[i] + background->slope * x[i];
+    offset = statistics_median(scratch, used);
+    for (size_t i = 0; i < used; i++)
+        scratch[i] = y[i] + background->slope * x[i] - offset;
+    spread = statistics_spread(scratch, used);
+    background->freedom = shape_of(fmax(spread, 0.05));
+    /* The median of a gamma law lies below its mean by about 1 - 1/(3 shape). */
+    background->level = exp(offset) / gsl_cdf_gamma_Pinv(0.5, background->freedom, 1.0 / background->freedom);
+    free(values);
+    return true;
+}
+
+double spectrum_background_at(const struct spectrum_background *background, double frequency_per_min)
+{
+    return background->level * pow(frequency_per_min, -background->slope);
+}
+
+double spectrum_false_alarm(const struct spectrum_background *background, double ratio, double n_looks)
+{
+    double one = gsl_cdf_gamma_Q(ratio, background->freedom, 1.0 / background->freedom);
+
+    return -expm1(n_looks * log1p(-fmin(one, 1.0 - 1e-15)));
+}

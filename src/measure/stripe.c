@@ -1,0 +1,198 @@
+#include "measure/stripe.h"
+
+#include "base/parallel.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Thickest double layer that is taken for an endometrium; common practice, no source. */
+static const double MOST_THICKNESS_MM = 17.0;
+static const double LEAST_TRUST = 0.2; /* below this the stripe is not shown at all */
+
+/* How good a fit is: contrast against chance, how evenly it answers, how long it is, whether its size is an endometrium's. */
+static double quality_of(const struct stripe_fit *fit)
+{
+    double quality = fit->contrast * fit->evenness * sqrt(fmin(fit->length_mm, 45.0) / 45.0);
+
+    if (fit->thickness_mm > MOST_THICKNESS_MM)
+        quality *= 0.5;
+    if (fit->thickness_mm < 4.0)
+        quality *= 0.7;
+    if (fit->length_mm > 75.0)
+        quality *= 0.7;
+    if (fit->first.is_at_edge || fit->last.is_at_edge)
+        quality *= 0.6;
+    return quality;
+}
+
+static double share_near(const struct stripe_fit *a, const struct stripe_fit *b)
+{
+    size_t n_near = 0;
+
+    for (size_t i = 0; i < a->n; i++) {
+        double nearest = HUGE_VAL;
+
+        for (size_t j = 0; j < b->n; j++)
+            nearest = fmin(nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0],
+                                          a->place_mm[i][1] - b->place_mm[j][1]));
+        n_near += nearest < 5.0;
+    }
+    return (double)n_near / (double)a->n;
+}
+
+struct fitting {
+    const struct mean_picture *mean;
+    struct stripe_candidate candidates[STRIPE_MOST_CANDIDATES];
+    struct stripe_fit fits[STRIPE_MOST_CANDIDATES];
+    bool is_found[STRIPE_MOST_CANDIDATES];
+    bool is_done[STRIPE_MOST_CANDIDATES];
+};
+
+static void fit_candidate(void *context, size_t i)
+{
+    struct fitting *fitting = context;
+    struct error *err = NULL;
+
+    fitting->is_done[i] =
+        stripe_fit_make(&fitting->fits[i], &fitting->is_found[i], fitting->mean->picture,
+                        fitting->mean->window, fitting->mean->pixel_mm, &fitting->candidates[i], &err);
+    error_free(&err);
+}
+
+/* Mean half thickness 4 to 12 mm from an end. */
+static double half_near(const struct stripe_fit *fit, bool is_last)
+{
+    double sum = 0.0;
+    double n = 0.0;
+
+    for (size_t i = 8; i <= 24 && i < fit->n; i++, n += 1.0)
+        sum += fit->half_mm[is_last ? fit->n - 1 - i : i];
+    return n > 0.0 ? sum / n : 1.0;
+}
+
+static double within(double value, double most)
+{
+    return fmin(fmax(value, -most), most);
+}
+
+/* Evidence of shape for which end is the fundus, each kept small: none of it is sure. */
+static double shape_evidence(const struct stripe_fit *fit, const double probe_mm[2])
+{
+    const double *first = fit->place_mm[0];
+    const double *last = fit->place_mm[fit->n - 1];
+    double odds = 0.0;
+
+    /* The fundal end is thick and blunt, the stripe tapers to the os: common practice, no source. */
+    odds += within(2.0 * log(half_near(fit, false) / half_near(fit, true)), 1.5);
+    odds += within(0.5 * log(fit->first.bluntness / fit->last.bluntness), 0.7);
+    /* The canal leads on from the os. */
+    odds += within(0.25 * (fit->last.line_beyond - fit->first.line_beyond), 0.8);
+    /* The probe lies against the cervix. */
+    odds += within(0.03 * (hypot(first[0] - probe_mm[0], first[1] - probe_mm[1]) -
+                           hypot(last[0] - probe_mm[0], last[1] - probe_mm[1])),
+                   0.5);
+    return odds;
+}
+
+static double trust_of(double quality, double rival)
+{
+    double trust = 1.0 / (1.0 + exp(-2.2 * (quality - 2.4)));
+    double lead = rival > 0.0 ? quality / rival : 10.0;
+
+    return trust / (1.0 + exp(-6.0 * (lead - 1.05)));
+}
+
+static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, const double probe_mm[2])
+{
+    double quality[STRIPE_MOST_CANDIDATES] = {0};
+    double rival = 0.0;
+    size_t best = n;
+
+    for (size_t i = 0; i < n; i++) {
+        quality[i] = fitting->is_found[i] ? quality_of(&fitting->fits[i]) : 0.0;
+        if (quality[i] > 0.0 && (best == n || quality[i] > quality[best]))
+            best = i;
+    }
+    if (best == n) {
+        (void)text_list_add(&stripe->reasons, "no band with two walls stands out from the speckle");
+        return;
+    }
+    for (size_t i = 0; i < n; i++)
+        if (i != best && quality[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
+            rival = quality[i];
+    stripe->trust = trust_of(quality[best], rival);
+    if (stripe->trust < LEAST_TRUST) {
+        (void)text_list_add(&stripe->reasons, rival > 0.95 * quality[best]
+                                                  ? "several bands look alike; none can be told to be the endometrium"
+                                                  : "the best band hardly stands out from the speckle");
+        return;
+    }
+    stripe->is_found = true;
+    stripe->fit = fitting->fits[best];
+    memset(&fitting->fits[best], 0, sizeof fitting->fits[best]);
+    stripe->fundus_first = shape_evidence(&stripe->fit, probe_mm);
+}
+
+bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
+                 struct error **err)
+{
+    struct fitting *fitting = calloc(1, sizeof *fitting);
+    struct mean_picture half = {0};
+    size_t n = 0;
+    bool is_made = false;
+
+    memset(stripe, 0, sizeof *stripe);
+    if (fitting == NULL)
+        return error_memory(err);
+    fitting->mean = mean;
+    is_made = mean_picture_halve(&half, mean, err) &&
+              stripe_search(half.picture, half.window, half.pixel_mm, fitting->candidates, &n, err);
+    if (is_made) {
+        parallel_run(n, 0, fit_candidate, fitting);
+        for (size_t i = 0; i < n; i++)
+            is_made = is_made && fitting->is_done[i];
+        if (is_made)
+            choose(stripe, fitting, n, probe_mm);
+        else
+            (void)error_memory(err);
+    }
+    for (size_t i = 0; i < n; i++) {
+        stripe_candidate_free(&fitting->candidates[i]);
+        stripe_fit_free(&fitting->fits[i]);
+    }
+    mean_picture_free(&half);
+    free(fitting);
+    return is_made;
+}
+
+void stripe_turn(struct stripe *stripe)
+{
+    struct stripe_fit *fit = &stripe->fit;
+    struct stripe_end end = fit->first;
+
+    for (size_t i = 0, j = fit->n; i + 1 < j--; i++) {
+        double x = fit->place_mm[i][0];
+        double y = fit->place_mm[i][1];
+        double half = fit->half_mm[i];
+
+        fit->place_mm[i][0] = fit->place_mm[j][0];
+        fit->place_mm[i][1] = fit->place_mm[j][1];
+        fit->half_mm[i] = fit->half_mm[j];
+        fit->place_mm[j][0] = x;
+        fit->place_mm[j][1] = y;
+        fit->half_mm[j] = half;
+    }
+    fit->first = fit->last;
+    fit->last = end;
+    stripe->fundus_first = -stripe->fundus_first;
+}
+
+void stripe_free(struct stripe *stripe)
+{
+    if (stripe == NULL)
+        return;
+    stripe_fit_free(&stripe->fit);
+    text_list_free(&stripe->reasons);
+    memset(stripe, 0, sizeof *stripe);
+}
