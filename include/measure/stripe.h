@@ -27,11 +27,6 @@ struct stripe {
 MUST_CHECK bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
                             struct error **err);
 
-/** Makes a stripe between two given places: the fit's search is held to the curve that joins
- *  them and its tips are set exactly there. fundus is the first place. Errors: ERROR_MEMORY. */
-MUST_CHECK bool stripe_between(struct stripe *stripe, const struct mean_picture *mean,
-                               const double fundus_mm[2], const double os_mm[2], struct error **err);
-
 /** Turns the stripe round: first becomes last. */
 void stripe_turn(struct stripe *stripe);
 

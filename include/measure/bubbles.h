@@ -1,0 +1,46 @@
+#ifndef AFTERFLASH_MEASURE_BUBBLES_H
+#define AFTERFLASH_MEASURE_BUBBLES_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "base/text.h"
+#include "measure/follow.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/** The bubble cluster and the catheter in one analysed frame, in the stripe's own
+ *  coordinates: along from the stripe's first place, across from its centre line. */
+struct bubble_sight {
+    bool is_seen;
+    double along_mm, across_mm; /* brightness-weighted centre */
+    double spread_mm;           /* root mean square distance of its echoes from the centre */
+    int pieces;
+    double strength;            /* grey levels above the stripe */
+    bool has_tip;               /* a catheter is in the stripe */
+    double tip_along_mm;
+    double tip_across_mm;
+};
+
+struct bubbles {
+    struct bubble_sight *sight; /* n_frames of the follow; owned */
+    size_t n;
+    bool is_present;            /* a cluster was seen */
+    bool has_onset;             /* it appeared within the loop */
+    size_t onset;               /* analysed frame in which it appeared */
+    double onset_error_s;       /* how far the instant is open */
+    bool has_catheter;
+    bool catheter_from_last;    /* it came in from the stripe's last place */
+    double noise;               /* grey levels of a smoothed place by chance */
+};
+
+/** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter
+ *  is long), appearing at an instant and staying with the tissue or drifting in it.
+ *  bubbles is overwritten; end with bubbles_free. Errors: ERROR_MEMORY. */
+MUST_CHECK bool bubbles_find(struct bubbles *bubbles, const struct follow *follow, double length_mm,
+                             struct text_list *reasons, struct error **err);
+
+/** Frees what it holds; accepts NULL. */
+void bubbles_free(struct bubbles *bubbles);
+
+#endif

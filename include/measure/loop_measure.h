@@ -1,0 +1,34 @@
+#ifndef AFTERFLASH_MEASURE_LOOP_MEASURE_H
+#define AFTERFLASH_MEASURE_LOOP_MEASURE_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "measure/transfer.h"
+
+#include <stdbool.h>
+
+/** What one loop is measured with. */
+struct loop_request {
+    double scale_mm_per_px; /* 0: not given */
+    bool has_fundus, has_os;
+    struct point fundus_px; /* frame pixels, first frame */
+    struct point os_px;
+    void (*progress)(void *context, double part); /* may be NULL */
+    void *progress_context;
+};
+
+/** Measures one recording from end to end.
+ *
+ *  result  overwritten; end with loop_result_free (the path is copied)
+ *  Errors: those of loop_open and loop_read; ERROR_USAGE for marks outside the picture; ERROR_MEMORY. */
+MUST_CHECK bool loop_measure(struct loop_result *result, const char *path, const struct loop_request *request,
+                             struct error **err);
+
+/** Frees what a loop's result holds; accepts NULL. */
+void loop_result_free(struct loop_result *result);
+
+/** Frees what the sections hold; each accepts NULL. */
+void cavity_free(struct cavity *cavity);
+void drift_free(struct drift *drift);
+
+#endif

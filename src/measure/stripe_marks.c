@@ -1,0 +1,192 @@
+#include "measure/loop_sections.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* With marks given. For now both, joined by the found stripe where it agrees with them. */
+static const double NEAR_MM = 10.0;
+
+static void mark_mm(const struct canvas *canvas, struct point frame_px, double place_mm[2])
+{
+    struct point place = canvas_from_frame(canvas, frame_px);
+
+    place_mm[0] = (place.x_px + 0.5) * canvas->mm_per_px_x;
+    place_mm[1] = (place.y_px + 0.5) * canvas->mm_per_px_y;
+}
+
+static double away(const double a[2], const double b[2])
+{
+    return hypot(a[0] - b[0], a[1] - b[1]);
+}
+
+/* Sets the first place of the fit exactly: places nearer than 4 mm to it or beyond it go. */
+static bool set_first(struct stripe_fit *fit, const double mark[2])
+{
+    size_t skip = 0;
+    size_t nearest = 0;
+    double(*place)[2] = NULL;
+    double *half = NULL;
+    double lead = 0.0;
+    size_t n_lead = 0;
+
+    for (size_t i = 0; i < fit->n; i++)
+        if (away(fit->place_mm[i], mark) < away(fit->place_mm[nearest], mark))
+            nearest = i;
+    skip = nearest;
+    while (skip + 2 < fit->n && away(fit->place_mm[skip], mark) < 4.0)
+        skip++;
+    lead = away(fit->place_mm[skip], mark);
+    n_lead = (size_t)fmax(1.0, round(lead / FIT_STEP_MM));
+    place = calloc(fit->n - skip + n_lead, sizeof *place);
+    half = calloc(fit->n - skip + n_lead, sizeof *half);
+    if (place == NULL || half == NULL) {
+        free(place);
+        free(half);
+        return false;
+    }
+    for (size_t i = 0; i < n_lead; i++) {
+        double part = (double)i / (double)n_lead;
+
+        for (int axis = 0; axis < 2; axis++)
+            place[i][axis] = mark[axis] + part * (fit->place_mm[skip][axis] - mark[axis]);
+        half[i] = fit->half_mm[skip] * sqrt(fmin(1.0, part * lead / fmax(fit->half_mm[skip], 1.0)));
+    }
+    memcpy(place + n_lead, fit->place_mm + skip, (fit->n - skip) * sizeof *place);
+    memcpy(half + n_lead, fit->half_mm + skip, (fit->n - skip) * sizeof *half);
+    free(fit->place_mm);
+    free(fit->half_mm);
+    fit->place_mm = place;
+    fit->half_mm = half;
+    fit->n = fit->n - skip + n_lead;
+    fit->first.error_mm = 0.0;
+    fit->first.is_at_edge = false;
+    fit->length_mm = 0.0;
+    for (size_t i = 1; i < fit->n; i++)
+        fit->length_mm += away(fit->place_mm[i - 1], fit->place_mm[i]);
+    return true;
+}
+
+/* A stripe of the two marks alone: a straight line whose walls are not known. */
+static bool straight_stripe(struct stripe *stripe, const double fundus[2], const double os[2])
+{
+    double length = away(fundus, os);
+    size_t n = (size_t)fmax(2.0, round(length / FIT_STEP_MM) + 1.0);
+    struct stripe_fit *fit = &stripe->fit;
+
+    stripe_fit_free(fit);
+    fit->place_mm = calloc(n, sizeof *fit->place_mm);
+    fit->half_mm = calloc(n, sizeof *fit->half_mm);
+    if (fit->place_mm == NULL || fit->half_mm == NULL)
+        return false;
+    fit->n = n;
+    fit->length_mm = length;
+    for (size_t i = 0; i < n; i++) {
+        double part = (double)i / (double)(n - 1);
+
+        for (int axis = 0; axis < 2; axis++)
+            fit->place_mm[i][axis] = fundus[axis] + part * (os[axis] - fundus[axis]);
+        fit->half_mm[i] = 4.0; /* half of a usual thickness, only to place the patches that are followed */
+    }
+    return true;
+}
+
+/* Fits a stripe along arcs between the marks; keeps the one that answers best. */
+static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
+                     const double os[2], struct error **err)
+{
+    double best = 0.0;
+
+    for (int bend = -4; bend <= 4; bend++)
+        for (int look = 0; look < 2; look++) {
+            enum { N = 15 };
+            double place[N][2];
+            struct stripe_candidate candidate = {.look = look == 0 ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE,
+                                                 .n = N,
+                                                 .place_mm = place};
+            struct stripe_fit fit = {0};
+            bool is_found = false;
+
+            for (int i = 0; i < N; i++) {
+                double part = (double)i / (N - 1);
+                double bulge = 0.06 * bend * 4.0 * part * (1.0 - part);
+
+                place[i][0] = fundus[0] + part * (os[0] - fundus[0]) - bulge * (os[1] - fundus[1]);
+                place[i][1] = fundus[1] + part * (os[1] - fundus[1]) + bulge * (os[0] - fundus[0]);
+            }
+            if (!stripe_fit_make(&fit, &is_found, mean->picture, mean->window, mean->pixel_mm, &candidate, err))
+                return false;
+            if (is_found && fit.contrast * fit.evenness > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
+                away(fit.place_mm[fit.n - 1], os) < NEAR_MM) {
+                best = fit.contrast * fit.evenness;
+                stripe_fit_free(&stripe->fit);
+                stripe->fit = fit;
+            } else {
+                stripe_fit_free(&fit);
+            }
+        }
+    if (best > 0.0)
+        return set_first(&stripe->fit, fundus) ? true : error_memory(err);
+    return straight_stripe(stripe, fundus, os) ? true : error_memory(err);
+}
+
+static bool mark_both(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
+                      const double os[2], struct error **err)
+{
+    if (away(fundus, os) < 5.0)
+        return error_set(err, ERROR_USAGE, "--fundus and --os lie less than 5 mm apart; mark the two ends of the cavity");
+    if (!fit_arcs(stripe, mean, fundus, os, err))
+        return false;
+    stripe_turn(stripe);
+    if (!set_first(&stripe->fit, os))
+        return error_memory(err);
+    stripe_turn(stripe);
+    stripe->is_found = true;
+    stripe->trust = 1.0;
+    stripe->fundus_first = 50.0;
+    text_list_free(&stripe->reasons);
+    return true;
+}
+
+/* One mark: the found stripe's nearer end is moved onto it. */
+static bool mark_one(struct stripe *stripe, const double mark[2], bool is_fundus, struct error **err)
+{
+    bool is_last = false;
+
+    if (!stripe->is_found)
+        return true;
+    is_last = away(stripe->fit.place_mm[stripe->fit.n - 1], mark) < away(stripe->fit.place_mm[0], mark);
+    if (away(stripe->fit.place_mm[is_last ? stripe->fit.n - 1 : 0], mark) > 2.0 * NEAR_MM) {
+        stripe->is_found = false;
+        stripe_fit_free(&stripe->fit);
+        (void)text_list_add(&stripe->reasons, "the band that stands out ends far from the given mark; mark both ends with --fundus and --os");
+        return true;
+    }
+    if (is_last)
+        stripe_turn(stripe);
+    if (!set_first(&stripe->fit, mark))
+        return error_memory(err);
+    if (!is_fundus)
+        stripe_turn(stripe);
+    stripe->fundus_first = 50.0;
+    return true;
+}
+
+bool stripe_search_or_mark(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
+                           const struct canvas *canvas, const struct loop_request *request, struct error **err)
+{
+    double fundus[2] = {0};
+    double os[2] = {0};
+
+    mark_mm(canvas, request->fundus_px, fundus);
+    mark_mm(canvas, request->os_px, os);
+    if (request->has_fundus && request->has_os) {
+        memset(stripe, 0, sizeof *stripe);
+        return mark_both(stripe, mean, fundus, os, err);
+    }
+    if (!stripe_find(stripe, mean, probe_mm, err))
+        return false;
+    if (request->has_fundus || request->has_os)
+        return mark_one(stripe, request->has_fundus ? fundus : os, request->has_fundus, err);
+    return true;
+}
