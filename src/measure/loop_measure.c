@@ -4,7 +4,7 @@
 #include "image/picture.h"
 #include "image/ruler.h"
 #include "image/survey.h"
-#include "measure/bubbles.h"
+#include "measure/cluster.h"
 #include "measure/keys.h"
 #include "measure/loop_sections.h"
 #include "measure/mean_picture.h"
@@ -53,12 +53,12 @@ struct work {
     struct mean_picture mean;
     struct stripe stripe;
     struct follow follow;
-    struct bubbles bubbles;
+    struct cluster cluster;
 };
 
 static void work_free(struct work *work)
 {
-    bubbles_free(&work->bubbles);
+    cluster_free(&work->cluster);
     follow_free(&work->follow);
     stripe_free(&work->stripe);
     mean_picture_free(&work->mean);
@@ -135,7 +135,7 @@ static bool follow_loop(struct work *work, struct loop_result *result, struct er
     return follow_stripe(&work->follow, work->loop, stretch.first, stretch.end,
                          duration_s > LONG_LOOP_S ? LONG_STEP_S : LEAST_STEP_S, &work->canvas, work->tissue,
                          &work->stripe.fit, tell_following, &telling, err) &&
-           bubbles_find(&work->bubbles, &work->follow, work->stripe.fit.length_mm, &result->deposit.reasons, err);
+           cluster_find(&work->cluster, &work->follow, work->stripe.fit.length_mm, &result->deposit.reasons, err);
 }
 
 static bool copy_facts(struct loop_result *result, const struct work *work, struct error **err)
@@ -188,7 +188,7 @@ static bool run(struct work *work, struct loop_result *result, struct error **er
     is_moving = work->survey->n_frames >= 8 && loop_facts(work->loop)->has_clock;
     if (work->stripe.is_found && is_moving && !follow_loop(work, result, err))
         return false;
-    sections_fill_cavity(&result->cavity, &work->stripe, &work->bubbles, &work->canvas, &work->keys,
+    sections_fill_cavity(&result->cavity, &work->stripe, &work->cluster, &work->canvas, &work->keys,
                          work->request);
     if (!work->stripe.is_found)
         withhold(result, "no endometrial stripe was found; mark its ends with --fundus and --os");
@@ -197,7 +197,7 @@ static bool run(struct work *work, struct loop_result *result, struct error **er
     else if (!is_moving)
         withhold(result, work->survey->n_frames == 1 ? "a single still picture shows no motion"
                                                      : "the loop has too few frames");
-    else if (!sections_fill_motion(result, &work->follow, &work->bubbles, &work->stripe, &work->canvas,
+    else if (!sections_fill_motion(result, &work->follow, &work->cluster, &work->stripe, &work->canvas,
                                    work->survey, err))
         return false;
     tell(work->request, 1.0);

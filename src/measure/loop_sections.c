@@ -13,18 +13,18 @@ static const double EARLY_TO_S = 1.2;
 static const double LATE_S = 3.0;         /* and its last place: over its last seconds */
 static const double FROZEN_S = 0.5;
 
-double sections_fundus_odds(const struct stripe *stripe, const struct bubbles *bubbles)
+double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
 {
     double odds = stripe->fundus_first;
 
-    if (bubbles->has_catheter) /* the catheter comes from the os */
-        odds += bubbles->catheter_from_last ? 5.0 : -5.0;
-    if (bubbles->is_present && stripe->fit.length_mm > 0.0)
-        for (size_t t = 0; t < bubbles->n; t++)
-            if (bubbles->sight[t].is_seen) {
+    if (cluster->has_catheter) /* the catheter comes from the os */
+        odds += cluster->catheter_from_last ? 5.0 : -5.0;
+    if (cluster->is_present && stripe->fit.length_mm > 0.0)
+        for (size_t t = 0; t < cluster->n; t++)
+            if (cluster->sight[t].is_seen) {
                 /* Deposits are aimed at the upper half: Lambers et al., Fertil. Steril. 2007:
                  * 0.36 to 0.45 of the plate's length from the fundus. */
-                odds += fmin(fmax(3.0 * (0.5 - bubbles->sight[t].along_mm / stripe->fit.length_mm), -0.8), 0.8);
+                odds += fmin(fmax(3.0 * (0.5 - cluster->sight[t].along_mm / stripe->fit.length_mm), -0.8), 0.8);
                 break;
             }
     return odds;
@@ -66,12 +66,12 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
         (void)text_list_add(&cavity->reasons, "the picture ends before the stripe does");
 }
 
-void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct bubbles *bubbles,
+void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster,
                           const struct canvas *canvas, const struct keys *keys,
                           const struct loop_request *request)
 {
     const struct stripe_fit *fit = &stripe->fit;
-    double odds = stripe->is_found ? sections_fundus_odds(stripe, bubbles) : 0.0;
+    double odds = stripe->is_found ? sections_fundus_odds(stripe, cluster) : 0.0;
     double sure = request->has_fundus || request->has_os ? 1.0 : certainty(odds);
     bool is_first = odds >= 0.0;
 
@@ -227,18 +227,18 @@ static double from_fundus(const struct ruler_along *along, double at_mm)
 }
 
 /* Middle place of the cluster over the frames within [from_s, to_s]; how many frames. */
-static size_t middle_sight(const struct bubbles *bubbles, const struct follow *follow, size_t first, double from_s,
+static size_t middle_sight(const struct cluster *cluster, const struct follow *follow, size_t first, double from_s,
                            double to_s, struct bubble_sight *middle)
 {
     double along[128], across[128], spread[128], pieces[128];
     size_t n = 0;
 
-    for (size_t t = first; t < bubbles->n && n < 128 && follow->time_s[t] <= to_s; t++)
-        if (bubbles->sight[t].is_seen && follow->time_s[t] >= from_s) {
-            along[n] = bubbles->sight[t].along_mm;
-            across[n] = bubbles->sight[t].across_mm;
-            spread[n] = bubbles->sight[t].spread_mm;
-            pieces[n++] = bubbles->sight[t].pieces;
+    for (size_t t = first; t < cluster->n && n < 128 && follow->time_s[t] <= to_s; t++)
+        if (cluster->sight[t].is_seen && follow->time_s[t] >= from_s) {
+            along[n] = cluster->sight[t].along_mm;
+            across[n] = cluster->sight[t].across_mm;
+            spread[n] = cluster->sight[t].spread_mm;
+            pieces[n++] = cluster->sight[t].pieces;
         }
     if (n > 0) {
         middle->is_seen = true;
@@ -260,34 +260,34 @@ struct course_of_cluster {
     struct bubble_sight early, late;
 };
 
-static bool find_course(struct course_of_cluster *course, const struct bubbles *bubbles, const struct follow *follow)
+static bool find_course(struct course_of_cluster *course, const struct cluster *cluster, const struct follow *follow)
 {
     double from_s = 0.0;
     double last_s = 0.0;
 
-    course->first = bubbles->has_onset ? bubbles->onset : 0;
-    while (course->first < bubbles->n && !bubbles->sight[course->first].is_seen)
+    course->first = cluster->has_onset ? cluster->onset : 0;
+    while (course->first < cluster->n && !cluster->sight[course->first].is_seen)
         course->first++;
-    course->last = bubbles->n;
-    while (course->last > 0 && !bubbles->sight[course->last - 1].is_seen)
+    course->last = cluster->n;
+    while (course->last > 0 && !cluster->sight[course->last - 1].is_seen)
         course->last--;
     if (course->last == 0 || course->first >= course->last)
         return false;
     course->last--;
     from_s = follow->time_s[course->first];
     last_s = follow->time_s[course->last];
-    if (middle_sight(bubbles, follow, course->first, from_s + EARLY_FROM_S, from_s + EARLY_TO_S, &course->early) == 0 &&
-        middle_sight(bubbles, follow, course->first, from_s, from_s + 5.0, &course->early) == 0)
+    if (middle_sight(cluster, follow, course->first, from_s + EARLY_FROM_S, from_s + EARLY_TO_S, &course->early) == 0 &&
+        middle_sight(cluster, follow, course->first, from_s, from_s + 5.0, &course->early) == 0)
         return false;
-    return middle_sight(bubbles, follow, course->first, fmax(last_s - LATE_S, from_s), last_s, &course->late) > 0;
+    return middle_sight(cluster, follow, course->first, fmax(last_s - LATE_S, from_s), last_s, &course->late) > 0;
 }
 
-static void fill_deposit(struct loop_result *result, const struct bubbles *bubbles, const struct follow *follow,
+static void fill_deposit(struct loop_result *result, const struct cluster *cluster, const struct follow *follow,
                          const struct canvas *canvas, const struct stripe *stripe, bool fundus_is_first,
                          bool is_sure_of_end, const struct course_of_cluster *course)
 {
     struct deposit *deposit = &result->deposit;
-    size_t onset = bubbles->onset;
+    size_t onset = cluster->onset;
     const struct stripe_end *end = fundus_is_first ? &stripe->fit.first : &stripe->fit.last;
     struct ruler_along along = {.length_mm = stripe->fit.length_mm, .fundus_is_first = fundus_is_first};
     struct point place = follow_place(follow, canvas, onset, course->early.along_mm, course->early.across_mm);
@@ -312,8 +312,8 @@ static void fill_deposit(struct loop_result *result, const struct bubbles *bubbl
                quantity_within(to_fundus, fmax(to_fundus - 1.96 * error, 0.0), to_fundus + 1.96 * error));
     deposit->relative_depth = quantity_of(to_fundus / stripe->fit.length_mm);
     for (size_t t = onset; t-- > 0 && n_tip < 64 && follow->time_s[onset] - follow->time_s[t] < 1.5;)
-        if (bubbles->sight[t].has_tip)
-            tip[n_tip++] = from_fundus(&along, bubbles->sight[t].tip_along_mm);
+        if (cluster->sight[t].has_tip)
+            tip[n_tip++] = from_fundus(&along, cluster->sight[t].tip_along_mm);
     if (n_tip > 0)
         set_length(canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px,
                    quantity_of(fabs(statistics_median(tip, n_tip))));
@@ -324,7 +324,7 @@ static void fill_deposit(struct loop_result *result, const struct bubbles *bubbl
 }
 
 /* Length of the way and its farthest place, over medians of two seconds. */
-static void trace_way(const struct bubbles *bubbles, const struct follow *follow,
+static void trace_way(const struct cluster *cluster, const struct follow *follow,
                       const struct course_of_cluster *course, double *path_mm, double *farthest_mm, double *seen_s)
 {
     struct bubble_sight before = course->early;
@@ -333,7 +333,7 @@ static void trace_way(const struct bubbles *bubbles, const struct follow *follow
     for (double from = follow->time_s[course->first] + EARLY_TO_S; from < follow->time_s[course->last]; from += 2.0) {
         struct bubble_sight now = {0};
 
-        if (middle_sight(bubbles, follow, course->first, from, from + 2.0, &now) == 0)
+        if (middle_sight(cluster, follow, course->first, from, from + 2.0, &now) == 0)
             continue;
         *path_mm += fmax(hypot(now.along_mm - before.along_mm, now.across_mm - before.across_mm) - 0.1, 0.0);
         *farthest_mm = fmax(*farthest_mm, hypot(now.along_mm - course->early.along_mm,
@@ -341,11 +341,11 @@ static void trace_way(const struct bubbles *bubbles, const struct follow *follow
         before = now;
     }
     for (size_t t = course->first; t + 1 <= course->last; t++)
-        if (bubbles->sight[t].is_seen && bubbles->sight[t + 1].is_seen)
+        if (cluster->sight[t].is_seen && cluster->sight[t + 1].is_seen)
             *seen_s += follow->time_s[t + 1] - follow->time_s[t];
 }
 
-static void fill_drift(struct loop_result *result, const struct bubbles *bubbles, const struct follow *follow,
+static void fill_drift(struct loop_result *result, const struct cluster *cluster, const struct follow *follow,
                        const struct canvas *canvas, const struct stripe *stripe, bool fundus_is_first,
                        bool is_sure_of_end, const struct course_of_cluster *course)
 {
@@ -360,7 +360,7 @@ static void fill_drift(struct loop_result *result, const struct bubbles *bubbles
     struct point place = follow_place(follow, canvas, course->last, course->late.along_mm, course->late.across_mm);
     struct point fundus = follow->tip[2 * course->last + (fundus_is_first ? 0 : 1)];
 
-    trace_way(bubbles, follow, course, &path, &farthest, &seen_s);
+    trace_way(cluster, follow, course, &path, &farthest, &seen_s);
     drift->verdict = DRIFT_MEASURED;
     set_length(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
     set_length(canvas, &drift->path_mm, &drift->path_px, quantity_of(path));
@@ -386,10 +386,10 @@ static void fill_drift(struct loop_result *result, const struct bubbles *bubbles
 
 /* ---- series ---- */
 
-static void fill_row(struct series_row *row, size_t t, const struct follow *follow, const struct bubbles *bubbles,
+static void fill_row(struct series_row *row, size_t t, const struct follow *follow, const struct cluster *cluster,
                      const struct canvas *canvas, const struct ruler_along *along, bool is_sure_of_end)
 {
-    const struct bubble_sight *sight = &bubbles->sight[t];
+    const struct bubble_sight *sight = &cluster->sight[t];
     struct point fundus = follow->tip[2 * t + (along->fundus_is_first ? 0 : 1)];
     struct point shown = canvas_to_frame(canvas, fundus);
 
@@ -425,7 +425,7 @@ static void fill_row(struct series_row *row, size_t t, const struct follow *foll
     }
 }
 
-static bool fill_series(struct loop_result *result, const struct follow *follow, const struct bubbles *bubbles,
+static bool fill_series(struct loop_result *result, const struct follow *follow, const struct cluster *cluster,
                         const struct canvas *canvas, const struct ruler_along *along, bool is_sure_of_end)
 {
     result->series = calloc(follow->n_frames + 1, sizeof *result->series);
@@ -435,7 +435,7 @@ static bool fill_series(struct loop_result *result, const struct follow *follow,
     for (size_t t = 0; t < follow->n_frames; t++) {
         size_t n_good = 0;
 
-        fill_row(&result->series[t], t, follow, bubbles, canvas, along, is_sure_of_end);
+        fill_row(&result->series[t], t, follow, cluster, canvas, along, is_sure_of_end);
         for (size_t p = 0; p < result->motion.n_positions; p++)
             n_good += result->motion.trust[t * result->motion.n_positions + p] >= 0.4F;
         result->series[t].is_usable = 2 * n_good >= result->motion.n_positions;
@@ -449,11 +449,11 @@ static void copy_reasons(struct text_list *to, const struct text_list *from)
         (void)text_list_add_once(to, "%s", from->items[i]);
 }
 
-bool sections_fill_motion(struct loop_result *result, const struct follow *follow, const struct bubbles *bubbles,
+bool sections_fill_motion(struct loop_result *result, const struct follow *follow, const struct cluster *cluster,
                           const struct stripe *stripe, const struct canvas *canvas, const struct survey *survey,
                           struct error **err)
 {
-    double odds = sections_fundus_odds(stripe, bubbles);
+    double odds = sections_fundus_odds(stripe, cluster);
     struct ruler_along along = {.length_mm = stripe->fit.length_mm, .fundus_is_first = odds >= 0.0};
     bool is_sure = certainty(odds) >= SURE_OF_END;
     struct course_of_cluster course = {0};
@@ -463,7 +463,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
         return true;
     }
     if (!fill_wall_motion(&result->motion, follow, canvas, survey, along.length_mm, along.fundus_is_first) ||
-        !fill_series(result, follow, bubbles, canvas, &along, is_sure))
+        !fill_series(result, follow, cluster, canvas, &along, is_sure))
         return error_memory(err);
     if (!fill_contractions(result, canvas, is_sure, err))
         return false;
@@ -472,17 +472,17 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
         free(result->motion.change_mm);
         result->motion.position_mm = result->motion.change_mm = NULL;
     }
-    if (!bubbles->is_present || !find_course(&course, bubbles, follow)) {
+    if (!cluster->is_present || !find_course(&course, cluster, follow)) {
         result->deposit.verdict = DEPOSIT_NONE_SEEN;
         result->drift.verdict = DRIFT_NONE_SEEN;
         (void)text_list_add(&result->deposit.reasons, "no cluster of bubbles stands out in the stripe");
         (void)text_list_add(&result->drift.reasons, "no cluster of bubbles stands out in the stripe");
         return true;
     }
-    if (bubbles->has_onset)
-        fill_deposit(result, bubbles, follow, canvas, stripe, along.fundus_is_first, is_sure, &course);
-    fill_drift(result, bubbles, follow, canvas, stripe, along.fundus_is_first, is_sure, &course);
-    if (!bubbles->has_onset)
+    if (cluster->has_onset)
+        fill_deposit(result, cluster, follow, canvas, stripe, along.fundus_is_first, is_sure, &course);
+    fill_drift(result, cluster, follow, canvas, stripe, along.fundus_is_first, is_sure, &course);
+    if (!cluster->has_onset)
         copy_reasons(&result->drift.reasons, &result->deposit.reasons);
     return true;
 }

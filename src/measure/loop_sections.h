@@ -2,7 +2,7 @@
 #define AFTERFLASH_MEASURE_LOOP_SECTIONS_INTERNAL_H
 
 #include "image/survey.h"
-#include "measure/bubbles.h"
+#include "measure/cluster.h"
 #include "measure/keys.h"
 #include "measure/loop_measure.h"
 #include "measure/stripe.h"
@@ -13,16 +13,16 @@ bool stripe_search_or_mark(struct stripe *stripe, const struct mean_picture *mea
 
 /* The cavity of a loop; decides which end is the fundus (the bubbles' and the catheter's word
  * counted) and turns nothing: sections_fundus_is_first says the same again. */
-void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct bubbles *bubbles,
+void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster,
                           const struct canvas *canvas, const struct keys *keys,
                           const struct loop_request *request);
 
 /* Contractions, deposit, drift, series and wall motion of a loop whose stripe was followed. Errors: ERROR_MEMORY. */
-bool sections_fill_motion(struct loop_result *result, const struct follow *follow, const struct bubbles *bubbles,
+bool sections_fill_motion(struct loop_result *result, const struct follow *follow, const struct cluster *cluster,
                           const struct stripe *stripe, const struct canvas *canvas, const struct survey *survey,
                           struct error **err);
 
 /* Log odds that the stripe's first place is the fundus, all evidence joined. */
-double sections_fundus_odds(const struct stripe *stripe, const struct bubbles *bubbles);
+double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster);
 
 #endif

@@ -1,4 +1,4 @@
-#include "measure/bubbles.h"
+#include "measure/cluster.h"
 
 #include "base/parallel.h"
 #include "base/statistics.h"
@@ -27,7 +27,7 @@ static const double CLUSTER_SHARE = 0.4;   /* of the peak above which a place is
 
 struct hunt {
     const struct follow *follow;
-    struct bubbles *bubbles;
+    struct cluster *cluster;
     size_t n_rows, n_columns;
     float *background;    /* rows x columns */
     float *typical;       /* rows x columns: usual excess, taken away */
@@ -178,7 +178,7 @@ static bool fill_crests(struct hunt *hunt)
         scratch[n_used++] = (double)hunt->crest[i];
     middle = statistics_median(scratch, n_used);
     hunt->noise = fmax(statistics_spread(scratch, n_used), 3.0);
-    hunt->bubbles->noise = hunt->noise;
+    hunt->cluster->noise = hunt->noise;
     for (size_t i = 0; i < n; i++)
         hunt->crest[i] = (float)(((double)hunt->crest[i] - middle) / hunt->noise);
     free(scratch);
@@ -244,19 +244,19 @@ static bool find_catheter(struct hunt *hunt, long *tip)
     n_first = mark_shafts(hunt, false, other);
     if (n_first > n_last) {
         memcpy(tip, other, n * sizeof *tip);
-        hunt->bubbles->catheter_from_last = false;
+        hunt->cluster->catheter_from_last = false;
     } else {
-        hunt->bubbles->catheter_from_last = true;
+        hunt->cluster->catheter_from_last = true;
     }
-    hunt->bubbles->has_catheter = (double)(n_first > n_last ? n_first : n_last) * step_s >= 0.8;
-    if (!hunt->bubbles->has_catheter)
+    hunt->cluster->has_catheter = (double)(n_first > n_last ? n_first : n_last) * step_s >= 0.8;
+    if (!hunt->cluster->has_catheter)
         for (size_t t = 0; t < n; t++)
             tip[t] = -1;
     for (size_t t = 0; t < n; t++)
         if (tip[t] >= 0) {
-            hunt->bubbles->sight[t].has_tip = true;
-            hunt->bubbles->sight[t].tip_along_mm = along_of(hunt, (double)tip[t]);
-            hunt->bubbles->sight[t].tip_across_mm =
+            hunt->cluster->sight[t].has_tip = true;
+            hunt->cluster->sight[t].tip_along_mm = along_of(hunt, (double)tip[t]);
+            hunt->cluster->sight[t].tip_across_mm =
                 across_of(hunt, hunt->crest_column[t * hunt->n_rows + (size_t)tip[t]]);
         }
     free(other);
@@ -272,7 +272,7 @@ static double worth(const struct hunt *hunt, const long *tip, size_t frame, size
     long behind = 0;
 
     if (tip[frame] >= 0) {
-        behind = hunt->bubbles->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
+        behind = hunt->cluster->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
         if ((double)behind * FOLLOW_STEP_MM > 6.0)
             return -1.0;
         value -= 2.0; /* the tip itself is bright too */
@@ -357,7 +357,7 @@ static bool find_way(const struct hunt *hunt, const long *tip, long *way)
 /* Takes the shaft's own brightness away: its cross profile, from well behind the tip. */
 static void remove_shaft(const struct hunt *hunt, struct raster *excess, long tip)
 {
-    long direction = hunt->bubbles->catheter_from_last ? 1 : -1;
+    long direction = hunt->cluster->catheter_from_last ? 1 : -1;
     double series[40];
 
     for (size_t column = 0; column < hunt->n_columns; column++) {
@@ -425,7 +425,7 @@ static void sight_frame(void *context, size_t frame)
 {
     struct sighting *sighting = context;
     struct hunt *hunt = sighting->hunt;
-    struct bubble_sight *sight = &hunt->bubbles->sight[frame];
+    struct bubble_sight *sight = &hunt->cluster->sight[frame];
     size_t n = hunt->n_rows * hunt->n_columns;
     struct raster *excess = NULL;
     unsigned char *mark = NULL;
@@ -553,7 +553,7 @@ static size_t frame_at(const struct follow *follow, double time_s)
 }
 
 /* When the brightness at the cluster's first place rose. The way may start a little late or,
- * taking the tip for bubbles, a little early. */
+ * taking the tip for cluster, a little early. */
 static bool find_onset(struct hunt *hunt, size_t first_seen, const struct bubble_sight *place)
 {
     const struct follow *follow = hunt->follow;
@@ -571,9 +571,9 @@ static bool find_onset(struct hunt *hunt, size_t first_seen, const struct bubble
     masses.column = (size_t)fmax(0.0, round(place->across_mm / FOLLOW_STEP_MM + (double)(hunt->n_columns / 2)));
     for (size_t t = from; t <= to; t++)
         weigh_frame(&masses, t);
-    hunt->bubbles->onset = best_step(mass, from, to, &before, &after) + 1;
-    if (hunt->bubbles->onset >= follow->n_frames)
-        hunt->bubbles->onset = first_seen;
+    hunt->cluster->onset = best_step(mass, from, to, &before, &after) + 1;
+    if (hunt->cluster->onset >= follow->n_frames)
+        hunt->cluster->onset = first_seen;
     free(mass);
     return !hunt->is_failed;
 }
@@ -587,7 +587,7 @@ static bool early_sight(const struct hunt *hunt, size_t from, double from_s, dou
     size_t n = 0;
 
     for (size_t t = from; t < follow->n_frames && n < 64; t++) {
-        const struct bubble_sight *sight = &hunt->bubbles->sight[t];
+        const struct bubble_sight *sight = &hunt->cluster->sight[t];
 
         if (follow->time_s[t] > follow->time_s[from] + to_s)
             break;
@@ -606,7 +606,7 @@ static bool early_sight(const struct hunt *hunt, size_t from, double from_s, dou
 static bool judge(struct hunt *hunt, const long *way, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
-    struct bubbles *bubbles = hunt->bubbles;
+    struct cluster *cluster = hunt->cluster;
     struct bubble_sight early = {0};
     size_t first = 0;
     size_t n_seen = 0;
@@ -614,12 +614,12 @@ static bool judge(struct hunt *hunt, const long *way, struct text_list *reasons)
     while (first < follow->n_frames && way[first] < 0)
         first++;
     for (size_t t = 0; t < follow->n_frames; t++)
-        n_seen += bubbles->sight[t].is_seen;
+        n_seen += cluster->sight[t].is_seen;
     if (first == follow->n_frames || n_seen < 3 ||
         (follow->n_frames > 20 &&
          (double)n_seen * (follow->time_s[follow->n_frames - 1] - follow->time_s[0]) / (double)follow->n_frames < 1.0))
         return true;
-    bubbles->is_present = true;
+    cluster->is_present = true;
     if (follow->time_s[first] - follow->time_s[0] < 0.5) {
         (void)text_list_add(reasons, "bubbles are there from the first frame on: the instant of the deposit was not recorded");
         return true;
@@ -628,8 +628,8 @@ static bool judge(struct hunt *hunt, const long *way, struct text_list *reasons)
         return true;
     if (!find_onset(hunt, first, &early))
         return false;
-    bubbles->has_onset = true;
-    bubbles->onset_error_s = bubbles->onset > 0 ? follow->time_s[bubbles->onset] - follow->time_s[bubbles->onset - 1] : 0.0;
+    cluster->has_onset = true;
+    cluster->onset_error_s = cluster->onset > 0 ? follow->time_s[cluster->onset] - follow->time_s[cluster->onset - 1] : 0.0;
     return true;
 }
 
@@ -641,19 +641,19 @@ static void hunt_free(struct hunt *hunt)
     free(hunt->crest_column);
 }
 
-bool bubbles_find(struct bubbles *bubbles, const struct follow *follow, double length_mm,
+bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
                   struct text_list *reasons, struct error **err)
 {
-    struct hunt hunt = {.follow = follow, .bubbles = bubbles, .n_rows = follow->n_rows,
+    struct hunt hunt = {.follow = follow, .cluster = cluster, .n_rows = follow->n_rows,
                         .n_columns = follow->n_columns, .length_mm = length_mm};
     long *tip = calloc(follow->n_frames + 1, sizeof *tip);
     long *way = calloc(follow->n_frames + 1, sizeof *way);
     bool is_made = false;
 
-    memset(bubbles, 0, sizeof *bubbles);
-    bubbles->n = follow->n_frames;
-    bubbles->sight = calloc(follow->n_frames + 1, sizeof *bubbles->sight);
-    is_made = tip && way && bubbles->sight;
+    memset(cluster, 0, sizeof *cluster);
+    cluster->n = follow->n_frames;
+    cluster->sight = calloc(follow->n_frames + 1, sizeof *cluster->sight);
+    is_made = tip && way && cluster->sight;
     if (is_made && follow->n_frames >= 8) {
         is_made = fill_background(&hunt) && fill_crests(&hunt) && find_catheter(&hunt, tip) &&
                   find_way(&hunt, tip, way);
@@ -668,16 +668,16 @@ bool bubbles_find(struct bubbles *bubbles, const struct follow *follow, double l
     free(tip);
     free(way);
     if (!is_made) {
-        bubbles_free(bubbles);
+        cluster_free(cluster);
         return error_memory(err);
     }
     return true;
 }
 
-void bubbles_free(struct bubbles *bubbles)
+void cluster_free(struct cluster *cluster)
 {
-    if (bubbles == NULL)
+    if (cluster == NULL)
         return;
-    free(bubbles->sight);
-    memset(bubbles, 0, sizeof *bubbles);
+    free(cluster->sight);
+    memset(cluster, 0, sizeof *cluster);
 }

@@ -1,5 +1,5 @@
-#ifndef AFTERFLASH_MEASURE_BUBBLES_H
-#define AFTERFLASH_MEASURE_BUBBLES_H
+#ifndef AFTERFLASH_MEASURE_CLUSTER_H
+#define AFTERFLASH_MEASURE_CLUSTER_H
 
 #include "base/contract.h"
 #include "base/error.h"
@@ -22,7 +22,7 @@ struct bubble_sight {
     double tip_across_mm;
 };
 
-struct bubbles {
+struct cluster {
     struct bubble_sight *sight; /* n_frames of the follow; owned */
     size_t n;
     bool is_present;            /* a cluster was seen */
@@ -36,11 +36,11 @@ struct bubbles {
 
 /** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter
  *  is long), appearing at an instant and staying with the tissue or drifting in it.
- *  bubbles is overwritten; end with bubbles_free. Errors: ERROR_MEMORY. */
-MUST_CHECK bool bubbles_find(struct bubbles *bubbles, const struct follow *follow, double length_mm,
+ *  cluster is overwritten; end with cluster_free. Errors: ERROR_MEMORY. */
+MUST_CHECK bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
                              struct text_list *reasons, struct error **err);
 
 /** Frees what it holds; accepts NULL. */
-void bubbles_free(struct bubbles *bubbles);
+void cluster_free(struct cluster *cluster);
 
 #endif
