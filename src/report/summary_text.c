@@ -117,8 +117,7 @@ static void write_drift_rows(FILE *to, const struct drift *drift)
     if (drift->verdict != DRIFT_MEASURED)
         return;
     write_length(to, "Drift, first to last place", drift->net_mm, drift->net_px, 1);
-    write_length(to, "Drift, toward the fundus (- away)", drift->toward_fundus_mm, drift->toward_fundus_px,
-                 1);
+    write_way(to, drift);
     write_length(to, "Drift, length of the way", drift->path_mm, drift->path_px, 1);
     write_length(to, "Drift, farthest from the first place", drift->farthest_mm, drift->farthest_px, 1);
     write_length(to, "Bubbles at the end, to the fundus", drift->final_to_fundus_mm,
