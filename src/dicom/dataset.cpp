@@ -36,6 +36,8 @@ namespace
 constexpr Uint32 MOST_LOADED_BYTES = 4096;            /* longer values stay in the file */
 constexpr size_t MOST_TABLE_BYTES = size_t{64} << 20; /* of a look-up or offset table; else hostile */
 
+constexpr size_t MOST_DELIMITERS = 100; /* stray ones; else hostile */
+
 struct syntax_row {
     const char *uid;
     enum dataset_coding coding;
@@ -125,6 +127,48 @@ bool read_header(struct dataset *made, const char *path, bool is_lenient)
     return status.good();
 }
 
+/* The bytes before the place where DCMTK stands; false near the start. */
+bool bytes_before(const struct dataset *made, const char *path, unsigned char *bytes, size_t n)
+{
+    const offile_off_t at = made->stream->tell();
+    std::unique_ptr<FILE, int (*)(FILE *)> file(fopen(path, "rb"), fclose);
+
+    return file && at >= static_cast<offile_off_t>(n) &&
+           fseeko(file.get(), at - static_cast<offile_off_t>(n), SEEK_SET) == 0 &&
+           fread(bytes, 1, n, file.get()) == n;
+}
+
+/* DCMTK takes an item's end that stands between two elements for the end of the data set: go on behind it. */
+void read_behind_delimiters(struct dataset *made, const char *path)
+{
+    const unsigned char little[] = {0xfe, 0xff, 0x0d, 0xe0, 0, 0, 0, 0};
+    const unsigned char big[] = {0xff, 0xfe, 0xe0, 0x0d, 0, 0, 0, 0};
+    DcmDataset *whole = made->file->getDataset();
+    const E_TransferSyntax syntax = whole->getOriginalXfer();
+
+    for (size_t i = 0; i < MOST_DELIMITERS && !made->stream->eos() && syntax != EXS_Unknown; i++) {
+        unsigned char before[8] = {};
+
+        if (DcmXfer(syntax).getStreamCompression() != ESC_none ||
+            !bytes_before(made, path, before, sizeof before) ||
+            (std::memcmp(before, little, 8) != 0 && std::memcmp(before, big, 8) != 0))
+            return;
+        DcmDataset rest;
+        rest.transferInit();
+        (void)rest.readUntilTag(*made->stream, syntax, EGL_noChange, MOST_LOADED_BYTES, DCM_PixelData);
+        rest.transferEnd();
+        while (rest.card() > 0) {
+            DcmElement *element = rest.remove(0UL);
+
+            if (element == nullptr)
+                break;
+            if (whole->insert(element, OFTrue).bad())
+                delete element;
+        }
+        made->is_mended = true;
+    }
+}
+
 void read_identity(struct dataset *made)
 {
     E_TransferSyntax parsed = made->file->getDataset()->getOriginalXfer();
@@ -168,14 +212,12 @@ void find_pixels(struct dataset *made, const char *path)
     const unsigned char big[] = {0x7f, 0xe0, 0x00, 0x10};
     unsigned char head[12] = {};
     const offile_off_t at = made->stream->tell();
-    std::unique_ptr<FILE, int (*)(FILE *)> file(fopen(path, "rb"), fclose);
 
     if (made->is_deflated) {
         made->pixels.is_there = made->stream->eos() == OFFalse;
         return;
     }
-    if (!file || at < 12 || fseeko(file.get(), at - 12, SEEK_SET) != 0 ||
-        fread(head, 1, sizeof head, file.get()) != sizeof head)
+    if (!bytes_before(made, path, head, sizeof head))
         return;
     const unsigned char *tag = made->is_big_endian ? big : little;
     const bool has_type = std::memcmp(head, tag, 4) == 0 && head[4] == 'O' && head[6] == 0 && head[7] == 0;
@@ -211,6 +253,7 @@ bool open_made(struct dataset *made, const char *path, struct error **err)
 
         if (!read_header(made, path, false))
             (void)read_header(made, path, true);
+        read_behind_delimiters(made, path);
         read_identity(made);
         find_pixels(made, path);
     }

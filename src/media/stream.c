@@ -37,7 +37,6 @@ struct stream {
     bool is_draining;
     bool has_ended;
     int64_t damaged_from; /* packet from which on pictures may rest on damage, until a key frame; NONE: no */
-    int64_t last_packet;  /* of the picture decoded last */
     bool has_first;
     int64_t first_stamp;
     double last_s;
@@ -74,8 +73,10 @@ static bool open_decoder(struct stream *stream, struct error **err)
     decoder->pkt_timebase = track->time_base;
     decoder->max_pixels = (int64_t)LOOP_MOST_SIDE_PX * LOOP_MOST_SIDE_PX;
     decoder->thread_count = N_THREADS;
-    /* a packet in, its picture out: then packets can be passed over without decoding */
-    decoder->thread_type = stream->is_intra_only ? FF_THREAD_SLICE : FF_THREAD_FRAME | FF_THREAD_SLICE;
+    /* No frame threads: they hand out a picture before its damage is known, so that a broken stream gives
+     * other frames from run to run; and a packet of pictures without references must give its picture at
+     * once. */
+    decoder->thread_type = FF_THREAD_SLICE;
     if (track->codecpar->codec_id == AV_CODEC_ID_MJPEG && !stream->is_lenient)
         decoder->err_recognition |= AV_EF_EXPLODE; /* else a picture cut in two comes out as whole */
     if (!backend_allows_size(decoder->width > 0 ? decoder->width : 1,
@@ -104,7 +105,6 @@ static void close_reading(struct stream *stream)
     stream->is_draining = false;
     stream->has_ended = false;
     stream->damaged_from = NONE;
-    stream->last_packet = NONE;
     stream->has_first = false;
     stream->first_stamp = 0;
     stream->last_s = 0.0;
@@ -228,7 +228,7 @@ static enum loop_next decode(struct stream *stream, double from_time_s, struct e
             return LOOP_FAILED;
         }
         if (status != AVERROR(EAGAIN)) {
-            note_damage(stream, stream->last_packet + 1);
+            note_damage(stream, stream->n_packets - 1);
             if (stream->is_draining && ++stream->n_drain_errors > MOST_DRAIN_ERRORS)
                 return LOOP_END;
             if (stream->is_draining)
@@ -247,7 +247,6 @@ static bool is_whole(struct stream *stream)
     int64_t packet = picture->reordered_opaque;
     bool is_damaged = (picture->flags & AV_FRAME_FLAG_CORRUPT) != 0 || picture->decode_error_flags != 0;
 
-    stream->last_packet = packet;
     if (is_damaged) {
         note_damage(stream, packet);
         return false;
@@ -509,7 +508,6 @@ bool stream_open(struct stream **stream, struct extents *source, struct text_lis
     made->source = source;
     made->n_seen = -1;
     made->damaged_from = NONE;
-    made->last_packet = NONE;
     made->reading = pixels_as_tagged();
     made->packet = av_packet_alloc();
     made->picture = av_frame_alloc();

@@ -5,6 +5,7 @@ usage: reference_dicom.py make FOLDER        every kind that must be read, with 
        reference_dicom.py luma FOLDER FILE...    raw luma as pydicom decodes the files, into FOLDER/NAME.raw
        reference_dicom.py facts FOLDER FILE...   frames, rows, columns, last frame's time in s, then 10 numbers a
                                                  region, into FOLDER/NAME.facts
+       reference_dicom.py change FILE OUT KEYWORD=VALUE...   a copy with attributes changed; an empty value removes one
 """
 import os
 import struct
@@ -82,8 +83,8 @@ def write(path, shape, photometric, data, syntax=ExplicitVRLittleEndian, bits=8,
     return ds
 
 
-def encapsulate(frames, n_fragments=1, table=False, end=True):
-    """Frames as items (PS3.5, A.4), each in so many fragments."""
+def encapsulate(frames, n_fragments=1, table=False):
+    """Frames as items (PS3.5, A.4), each in so many fragments; pydicom adds the sequence's end."""
     items, offsets, at = b"", [], 0
     for frame in frames:
         offsets.append(at)
@@ -95,8 +96,7 @@ def encapsulate(frames, n_fragments=1, table=False, end=True):
             items += struct.pack("<HHI", 0xfffe, 0xe000, len(piece)) + piece
             at += 8 + len(piece)
     basic = struct.pack("<%dI" % len(offsets), *offsets) if table else b""
-    return (struct.pack("<HHI", 0xfffe, 0xe000, len(basic)) + basic + items +
-            (struct.pack("<HHI", 0xfffe, 0xe0dd, 0) if end else b""))
+    return struct.pack("<HHI", 0xfffe, 0xe000, len(basic)) + basic + items
 
 
 def tool(*words):
@@ -283,5 +283,17 @@ def facts_of(path, out):
               repr(float(r.PhysicalDeltaX)), repr(float(r.PhysicalDeltaY)), file=out)
 
 
+def change(path, out, *changes):
+    ds = pydicom.dcmread(path)
+    for one in changes:
+        keyword, value = one.split("=")
+        if value == "":
+            delattr(ds, keyword)
+        else:
+            setattr(ds, keyword, [v for v in value.split(",")] if "," in value else
+                    int(value) if keyword in ("Rows", "Columns") else value)
+    pydicom.dcmwrite(out, ds)
+
+
 if __name__ == "__main__":
-    {"make": make, "luma": luma, "facts": facts}[sys.argv[1]](*sys.argv[2:])
+    {"make": make, "luma": luma, "facts": facts, "change": change}[sys.argv[1]](*sys.argv[2:])
