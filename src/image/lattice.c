@@ -25,6 +25,9 @@ static const float FAINT_LEAST = 6.0F;
 static const double ROUNDING_PX = 0.15;      /* that whole pixels add for close ticks */
 static const float CLASS_WITHIN = 0.15F;     /* of a length: ticks of one kind */
 static const double ODD_LENGTHS_SHARE = 0.2; /* of the marks may be of neither kind */
+static const double NUMBER_GAP = 0.03;       /* of the width: how far off a number stands */
+static const double NUMBER_HIGH = 0.012;     /* of the height: half of its own */
+enum { NUMBER_MIN_PX = 8 };
 enum { HITS_MIN = 4, HITS_FEW = 6, PLACES_MAX = 600, N_ALIGNMENTS = 3 };
 
 struct column {
@@ -398,7 +401,8 @@ static void divide(struct lattice *lattice, const struct marks *marks)
     }
 }
 
-bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px, struct error **err)
+bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px, int left_px,
+                  int end_px, struct error **err)
 {
     struct column column = {.marks = malloc((marks->n + 1) * sizeof *column.marks)};
 
@@ -409,7 +413,7 @@ bool lattice_find(struct lattice *lattice, const struct marks *marks, double dep
         return error_memory(err);
     }
     for (int alignment = 0; alignment < N_ALIGNMENTS; alignment++)
-        for (int x = 0; x < marks->width_px; x++) {
+        for (int x = left_px > 0 ? left_px : 0; x < marks->width_px && x < end_px; x++) {
             column.n = 0;
             for (size_t i = 0; i < marks->n; i++)
                 if (fabs(anchor(&marks->items[i], alignment) - x) <= ALIGNED_PX)
@@ -479,6 +483,56 @@ int lattice_major_every(const struct lattice *lattice, const struct marks *marks
             half_way = plane_quantile(sizes, n, 0.5);
             if (typical > 1.15F * half_way)
                 return 10;
+        }
+    return 0;
+}
+
+/** Is there a number beside a mark: strokes at its height, a short way off, that do not go on as a line of
+ * text? */
+static bool has_number(const struct marks *marks, const struct mark *mark, double spacing_px)
+{
+    int gap = (int)lround(NUMBER_GAP * marks->width_px);
+    int high = (int)lround(fmin(NUMBER_HIGH * marks->height_px, spacing_px / 3));
+
+    for (int way = -1; way <= 1; way += 2) {
+        int from = way < 0 ? mark->left_px : mark->right_px;
+        int n_strokes = 0;
+
+        for (int i = 3; i <= gap; i++)
+            for (int y = (int)mark->y_px - high; y <= (int)mark->y_px + high; y++) {
+                int x = from + way * i;
+
+                if (x >= 0 && x < marks->width_px && y >= 0 && y < marks->height_px)
+                    n_strokes += marks->strokes[(size_t)y * (size_t)marks->width_px + (size_t)x] != 0;
+            }
+        if (n_strokes >= NUMBER_MIN_PX && text_beside(marks, mark) <= TEXT_LONG * marks->width_px)
+            return true;
+    }
+    return false;
+}
+
+int lattice_number_every(const struct lattice *lattice, const struct marks *marks)
+{
+    static const int tried[] = {1, 2, 5, 10};
+    bool has[2 * PLACES_MAX + 1];
+    int n_numbers = 0;
+
+    for (int k = 0; k < lattice->n_places; k++) {
+        has[k] = lattice->members[k] != SIZE_MAX &&
+                 has_number(marks, &marks->items[lattice->members[k]], lattice->spacing_px);
+        n_numbers += has[k];
+    }
+    for (size_t i = 0; i < sizeof tried / sizeof tried[0]; i++)
+        for (int phase = 0; phase < tried[i]; phase++) {
+            int n_at = 0;
+            int n_with = 0;
+
+            for (int k = phase; k < lattice->n_places; k += tried[i]) {
+                n_at++;
+                n_with += has[k];
+            }
+            if (n_with >= 2 && 4 * n_with >= 3 * n_at && 4 * (n_numbers - n_with) <= n_numbers)
+                return tried[i];
         }
     return 0;
 }

@@ -52,15 +52,19 @@ struct lattice {
 
 /** Finds the row with the most evenly spaced marks that is no text; n_hits 0: none.
  *
- *  depth_px  of the picture along y: a row must span two fifths of it
+ *  depth_px         of the picture along y: a row must span two fifths of it
+ *  left_px, end_px  where the row may stand across: left_px <= x < end_px
  *  End with lattice_free. Errors: ERROR_MEMORY. */
-MUST_CHECK bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px,
-                             struct error **err);
+MUST_CHECK bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px, int left_px,
+                             int end_px, struct error **err);
 
 /** Frees the members; accepts NULL. */
 void lattice_free(struct lattice *lattice);
 
 /** Every how many marks a longer one stands: 10, 5, 2, or 0 where all look alike. */
 int lattice_major_every(const struct lattice *lattice, const struct marks *marks);
+
+/** Every how many marks a number stands beside one: 1, 2, 5, 10, or 0 where none or no rule is seen. */
+int lattice_number_every(const struct lattice *lattice, const struct marks *marks);
 
 #endif

@@ -12,6 +12,7 @@ static const double CLOSE_SHARE = 0.016;     /* of the longest side: gaps closed
 static const double PIECE_MIN_SHARE = 0.015; /* of the frame: a smaller piece is no picture */
 static const double REGION_HOLDS = 0.5;      /* of the evidence that declared regions must hold to be used */
 static const double REGION_OVERHANG = 0.02;  /* of the frame a region may reach outside */
+enum { SIDE_MIN_PX = 48 };                   /* a frame smaller than this is no picture */
 static const double WHOLE_SHARE = 0.985;     /* of the frame: the picture fills it */
 
 /** Planes of the search, in reduced pixels. */
@@ -286,26 +287,37 @@ static struct picture *picture_make(const struct survey *survey)
     return made;
 }
 
+/** Finds the outline and says whether there is one; else the outline is the whole frame. */
+static bool find_outline(struct picture *picture, const struct survey *survey, const struct loop_facts *facts,
+                         struct error **err)
+{
+    struct search search = {0};
+    bool is_good = search_make(&search, survey, err);
+
+    if (is_good) {
+        keep_region(&search, survey, facts);
+        is_good = choose_piece(&search, &picture->is_found, err);
+    }
+    if (is_good && picture->is_found) {
+        is_good = trace_outline(picture, &search, err);
+        widen_to_frame(picture);
+    } else if (is_good) {
+        take_whole_frame(picture);
+    }
+    search_free(&search);
+    return is_good;
+}
+
 bool picture_find(struct picture **picture, const struct survey *survey, const struct loop_facts *facts,
                   struct error **err)
 {
     CLEANUP(picture_free) struct picture *made = picture_make(survey);
-    struct search search = {0};
-    bool is_good = made != NULL || error_memory(err);
 
-    is_good = is_good && search_make(&search, survey, err);
-    if (is_good) {
-        keep_region(&search, survey, facts);
-        is_good = choose_piece(&search, &made->is_found, err);
-    }
-    if (is_good && made->is_found) {
-        is_good = trace_outline(made, &search, err);
-        widen_to_frame(made);
-    } else if (is_good) {
+    if (made == NULL)
+        return error_memory(err);
+    if (survey->width_px < SIDE_MIN_PX || survey->height_px < SIDE_MIN_PX)
         take_whole_frame(made);
-    }
-    search_free(&search);
-    if (!is_good)
+    else if (!find_outline(made, survey, facts, err))
         return false;
     fill_box(made);
     memcpy(made->mask, made->outline, (size_t)made->width_px * (size_t)made->height_px);

@@ -5,10 +5,10 @@
 #include <stdlib.h>
 
 /* Common practice, no source. Grey levels. */
-static const float STROKE_STANDS_OUT = 35.0F;  /* a burned-in stroke above what lies beside it */
-static const float STROKE_STILL = 5.0F;        /* spread over time that coding may give a still stroke */
-static const float STROKE_STILL_SHARE = 0.35F; /* of the usual spread over time in the picture */
-static const float BAR_LEVEL = 30.0F;          /* what is brighter and stiller than tissue can be is a bar */
+static const float STROKE_STANDS_OUT = 35.0F; /* a burned-in stroke above what lies beside it */
+static const float STROKE_STILL = 4.0F;       /* spread over time that coding may give a still stroke */
+static const float STROKE_STILL_SHARE = 0.2F; /* of the usual spread over time in the picture */
+static const float BAR_LEVEL = 30.0F;         /* what is brighter and stiller than tissue can be is a bar */
 static const float BAR_STILL = 0.5F;
 static const float BAR_STILL_SHARE = 0.08F;
 static const float STILL_STROKE_LEVEL = 235.0F; /* in one frame, only what is white can be told as text */

@@ -8,7 +8,8 @@
 /* Common practice, no source: depths that ultrasound pictures have. */
 static const double DEPTH_MIN_MM = 30.0;
 static const double DEPTH_MAX_MM = 300.0;
-static const double NEAR_SHARE = 0.06; /* of the picture: a lying ruler stands this near to it */
+static const double BESIDE_SHARE = 0.12; /* of the frame: an upright ruler mostly stands this near */
+static const double NEAR_SHARE = 0.06;   /* of the picture: a lying ruler stands this near to it */
 
 /** What the distance of neighbouring ticks may mean. */
 struct meaning {
@@ -40,27 +41,40 @@ static struct meaning meaning_of_like_ticks(double spacing_px, double depth_px)
     return (struct meaning){0};
 }
 
-static struct meaning meaning_of(int major_every, double spacing_px, double depth_px)
+static struct meaning meaning_of_fifths(double spacing_px, double depth_px)
 {
     bool is_cm_possible = is_plausible(10.0, spacing_px, depth_px);
     bool is_2_mm_possible = is_plausible(2.0, spacing_px, depth_px);
     bool is_1_mm_possible = is_plausible(1.0, spacing_px, depth_px);
 
+    if (is_cm_possible)
+        return (struct meaning){10.0, is_2_mm_possible,
+                                "every fifth tick stands out: centimetre ticks, marked every 5 cm"};
+    if (is_2_mm_possible)
+        return (struct meaning){2.0, is_1_mm_possible,
+                                "every fifth tick stands out: 2 mm ticks, marked every centimetre"};
+    if (is_1_mm_possible)
+        return (struct meaning){1.0, true,
+                                "every fifth tick stands out: 1 mm ticks, marked every 5 mm, are assumed"};
+    return (struct meaning){0};
+}
+
+/** What ticks mean by which of them are longer or bear a number, and by the depth that it makes. */
+static struct meaning meaning_of(int major_every, int number_every, double spacing_px, double depth_px)
+{
+    int every = major_every ? major_every : number_every;
+
+    if (every == 10 && is_plausible(1.0, spacing_px, depth_px))
+        return (struct meaning){1.0, false,
+                                "every tenth tick stands out: millimetre ticks, marked every centimetre"};
+    if (every == 5)
+        return meaning_of_fifths(spacing_px, depth_px);
+    if (every == 2 && is_plausible(5.0, spacing_px, depth_px))
+        return (struct meaning){5.0, false, "every second tick stands out: half and whole centimetres"};
+    if (every == 1 && is_plausible(10.0, spacing_px, depth_px))
+        return (struct meaning){10.0, false, "every tick bears a number: centimetre ticks"};
     if (major_every == 0)
         return meaning_of_like_ticks(spacing_px, depth_px);
-    if (major_every == 10 && is_1_mm_possible)
-        return (struct meaning){1.0, false, "every tenth tick is longer: millimetre and centimetre ticks"};
-    if (major_every == 2 && is_plausible(5.0, spacing_px, depth_px))
-        return (struct meaning){5.0, false, "every second tick is longer: half and whole centimetres"};
-    if (major_every == 5 && is_cm_possible)
-        return (struct meaning){10.0, is_2_mm_possible,
-                                "every fifth tick is longer: centimetre ticks with longer ones every 5 cm"};
-    if (major_every == 5 && is_2_mm_possible)
-        return (struct meaning){2.0, is_1_mm_possible,
-                                "every fifth tick is longer: 2 mm ticks with longer ones every centimetre"};
-    if (major_every == 5 && is_1_mm_possible)
-        return (struct meaning){
-            1.0, true, "every fifth tick is longer: 1 mm ticks with longer ones every 5 mm are assumed"};
     return (struct meaning){0};
 }
 
@@ -75,7 +89,8 @@ static bool describe(struct ruler *ruler, const struct lattice *lattice, const s
                      bool is_vertical, double depth_px)
 {
     int major_every = lattice_major_every(lattice, marks);
-    struct meaning meaning = meaning_of(major_every, lattice->spacing_px, depth_px);
+    int number_every = lattice_number_every(lattice, marks);
+    struct meaning meaning = meaning_of(major_every, number_every, lattice->spacing_px, depth_px);
 
     if (meaning.why == NULL)
         return text_list_add(
@@ -96,14 +111,8 @@ static bool describe(struct ruler *ruler, const struct lattice *lattice, const s
                          lattice->spacing_px, meaning.why);
 }
 
-/** A lying row is a ruler only right at the picture: time marks of a trace lie farther off. */
-static bool is_at_picture(const struct lattice *lattice, const struct box *box)
-{
-    double reach_px = NEAR_SHARE * (box->bottom_px - box->top_px + 1);
-
-    return lattice->x_px >= box->top_px - reach_px && lattice->x_px <= box->bottom_px + reach_px;
-}
-
+/** Looks for a row beside or over the picture. A lying row counts only right at the picture: time
+ *  marks of a trace lie farther off. */
 static bool look_along(struct ruler *ruler, const struct survey *survey, const struct picture *picture,
                        bool is_vertical, struct error **err)
 {
@@ -112,12 +121,21 @@ static bool look_along(struct ruler *ruler, const struct survey *survey, const s
     const struct box *box = &picture->box;
     double depth_px = box->bottom_px - box->top_px + 1;
     double along_px = is_vertical ? depth_px : box->right_px - box->left_px + 1;
+    int reach_px = (int)lround(is_vertical ? BESIDE_SHARE * picture->width_px : NEAR_SHARE * depth_px);
+    int from_px = (is_vertical ? box->left_px : box->top_px) - reach_px;
+    int end_px = (is_vertical ? box->right_px : box->bottom_px) + reach_px + 1;
     bool is_good = marks_find(&marks, survey, picture, !is_vertical, err) &&
-                   lattice_find(&lattice, &marks, along_px, err);
+                   lattice_find(&lattice, &marks, along_px, from_px, end_px, err);
+
+    if (is_good && is_vertical &&
+        lattice.n_hits == 0) { /* none beside the picture: anywhere, if it is the only one */
+        lattice_free(&lattice);
+        is_good = lattice_find(&lattice, &marks, along_px, 0, marks.width_px, err);
+    }
 
     if (is_vertical) /* a picture that is mostly dark is at least as deep as its ruler */
         depth_px = fmax(depth_px, (lattice.n_places - 1) * lattice.spacing_px);
-    if (is_good && lattice.n_hits > 0 && (is_vertical || is_at_picture(&lattice, box)))
+    if (is_good && lattice.n_hits > 0)
         is_good = describe(ruler, &lattice, &marks, is_vertical, depth_px) || error_memory(err);
     lattice_free(&lattice);
     marks_free(&marks);

@@ -20,7 +20,8 @@ struct screen_ruler {
     double spacing_px;
     int long_every; /* every how many ticks a longer one stands; 0: all alike */
     bool is_lying;
-    bool has_line; /* a line joins the ticks */
+    int number_every; /* every how many ticks a number stands; 0: none */
+    bool has_line;    /* a line joins the ticks */
 };
 
 struct screen {

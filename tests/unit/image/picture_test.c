@@ -1,6 +1,7 @@
 /* Contracts of image/picture.h, on screens drawn in memory: what was drawn is the truth. */
 #include "../../support/screen_fixture.h"
 #include "image/picture.h"
+#include "image/ruler.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -235,6 +236,33 @@ static void an_empty_screen_has_no_picture_and_the_mask_is_the_frame(void **stat
     picture_free(&picture);
 }
 
+static void frames_of_any_size_end_in_an_answer(void **state)
+{
+    static const int sizes[][2] = {{1, 1}, {8, 8}, {47, 200}, {60, 60}, {1, 900}, {1200, 50}, {53, 61}};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++) {
+        struct screen screen = screen_usual();
+        struct survey *survey = NULL;
+        struct picture *picture = NULL;
+        struct ruler ruler = {0};
+        struct error *err = NULL;
+
+        screen.width_px = sizes[i][0];
+        screen.height_px = sizes[i][1];
+        screen.shape = SCREEN_WHOLE;
+        survey = screen_survey(&screen, 4);
+        assert_true(picture_find(&picture, survey, NULL, &err));
+        assert_int_equal(picture->width_px, sizes[i][0]);
+        assert_true(picture->box.right_px < sizes[i][0] && picture->box.bottom_px < sizes[i][1]);
+        assert_true(ruler_find(&ruler, survey, picture, &err));
+        assert_false(ruler.is_found);
+        ruler_free(&ruler);
+        picture_free(&picture);
+        survey_free(&survey);
+    }
+}
+
 static void of_two_pictures_the_one_in_the_fuller_declared_region_is_taken(void **state)
 {
     struct screen screen = screen_usual();
@@ -287,6 +315,7 @@ int main(void)
         cmocka_unit_test(a_flow_map_is_cut_out),
         cmocka_unit_test(one_still_frame_has_a_picture_too),
         cmocka_unit_test(an_empty_screen_has_no_picture_and_the_mask_is_the_frame),
+        cmocka_unit_test(frames_of_any_size_end_in_an_answer),
         cmocka_unit_test(of_two_pictures_the_one_in_the_fuller_declared_region_is_taken),
         cmocka_unit_test(a_stale_region_does_not_clip_the_picture),
     };

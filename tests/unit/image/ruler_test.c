@@ -1,6 +1,7 @@
 /* Contracts of image/ruler.h, on screens drawn in memory: the drawn spacing is the truth. */
 #include "../../support/screen_fixture.h"
 #include "image/ruler.h"
+#include "image/survey_internal.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -108,6 +109,61 @@ static void every_fifth_tick_longer_is_what_makes_a_possible_depth(void **state)
     ruler_free(&ruler);
 }
 
+static void numbers_beside_like_ticks_tell_what_they_mean(void **state)
+{
+    struct screen screen = with_ruler(17, 30.7, 0);
+    struct ruler ruler = {0};
+
+    (void)state;
+    screen.ruler.number_every = 2; /* numbers stand at centimetres */
+    find(&ruler, &screen, FRAMES);
+    check_spacing(&ruler, 30.7, 5);
+    assert_false(ruler.is_assumed);
+    ruler_free(&ruler);
+    screen = with_ruler(10, 57.3, 0);
+    screen.ruler.number_every = 1;
+    find(&ruler, &screen, FRAMES);
+    check_spacing(&ruler, 57.3, 10);
+    assert_false(ruler.is_assumed);
+    ruler_free(&ruler);
+}
+
+static void of_two_rulers_the_one_beside_the_picture_is_taken(void **state)
+{
+    struct screen screen = with_ruler(60, 8.1, 10); /* more ticks, at the far left */
+    struct survey_builder *builder = NULL;
+    struct survey *survey = NULL;
+    struct picture *picture = NULL;
+    struct ruler ruler = {0};
+    struct screen beside = with_ruler(10, 50.7, 0);
+    struct error *err = NULL;
+
+    (void)state;
+    screen.apex_x_px = beside.apex_x_px = 500;
+    screen.half_angle_deg = beside.half_angle_deg = 20;
+    screen.has_text = false;
+    screen.ruler.x_px = 20;
+    assert_true(survey_begin(&builder, &err));
+    for (unsigned i = 0; i < FRAMES; i++) {
+        struct frame *frame = screen_frame(&screen, i, i, 0.1 * i);
+        struct frame *other = screen_frame(&beside, i, i, 0.1 * i);
+
+        for (int y = 0; y < frame->height_px; y++)
+            for (int x = 730; x < 760; x++)
+                frame->luma[y * frame->width_px + x] = other->luma[y * frame->width_px + x];
+        assert_true(survey_add(builder, frame, &err));
+        frame_free(&frame);
+        frame_free(&other);
+    }
+    assert_true(survey_finish(&survey, &builder, true, &err));
+    assert_true(picture_find(&picture, survey, NULL, &err));
+    assert_true(ruler_find(&ruler, survey, picture, &err));
+    check_spacing(&ruler, 50.7, 10);
+    ruler_free(&ruler);
+    picture_free(&picture);
+    survey_free(&survey);
+}
+
 static void ticks_on_a_line_are_found(void **state)
 {
     struct screen screen = with_ruler(17, 30.7, 2);
@@ -193,6 +249,8 @@ int main(void)
         cmocka_unit_test(every_tenth_tick_longer_means_millimetres),
         cmocka_unit_test(every_second_tick_longer_means_half_centimetres),
         cmocka_unit_test(every_fifth_tick_longer_is_what_makes_a_possible_depth),
+        cmocka_unit_test(numbers_beside_like_ticks_tell_what_they_mean),
+        cmocka_unit_test(of_two_rulers_the_one_beside_the_picture_is_taken),
         cmocka_unit_test(ticks_on_a_line_are_found),
         cmocka_unit_test(ticks_over_the_living_picture_are_found),
         cmocka_unit_test(a_ruler_in_one_still_frame_is_found),
