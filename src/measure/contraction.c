@@ -10,22 +10,23 @@
 #include <string.h>
 
 static const double PI = 3.14159265358979323846;
-static const double GRID_HZ = 4.0;          /* even sampling: twice the fastest pulse that is not smoothed away */
-static const double GRID_SIGMA_S = 0.3;     /* of the kernel that makes the grid */
-static const double LARGEST_GAP_S = 3.0;    /* a longer hole ends a stretch */
+static const double GRID_HZ = 4.0;      /* even sampling: twice the fastest pulse that is not smoothed away */
+static const double GRID_SIGMA_S = 0.3; /* of the kernel that makes the grid */
+static const double LARGEST_GAP_S = 3.0; /* a longer hole ends a stretch */
 static const float LEAST_TRUST = 0.4F;
-static const double MOST_FALSE_ALARM = 0.003; /* of a quiet uterus */
+static const double MOST_FALSE_ALARM = 0.003;     /* of a quiet uterus */
+static const double HANN_INDEPENDENT = 2.0 / 3.0; /* share of independent values after a Hann taper */
 static const double BACKGROUND_TO_PER_MIN = 24.0;
-static const double STEADY_RAD = 0.6;       /* phase scatter below which a wave counts as steady */
-static const double LAG_MM = 4.0;           /* between positions whose phases are compared */
+static const double STEADY_RAD = 0.6; /* phase scatter below which a wave counts as steady */
+static const double LAG_MM = 4.0;     /* between positions whose phases are compared */
 
 /* The trace on an even grid, one row a position. */
 struct even {
-    size_t n;            /* samples */
+    size_t n; /* samples */
     size_t n_positions;
     double from_s;
-    double *value;       /* n_positions x n, mean removed */
-    double *weight;      /* n_positions: 1 / noise variance, scaled to a sum of 1 */
+    double *value;        /* n_positions x n, mean removed */
+    double *weight;       /* n_positions: 1 / noise variance, scaled to a sum of 1 */
     double complex *band; /* n_positions x n: analytic trace about the peak */
 };
 
@@ -167,7 +168,8 @@ static bool even_make(struct even *even, const struct wave_trace *trace, size_t 
     for (size_t p = 0; p < even->n_positions; p++)
         scratch[p % even->n] = even->weight[p];
     {
-        double most = 4.0 * statistics_median(scratch, even->n_positions < even->n ? even->n_positions : even->n);
+        double most =
+            4.0 * statistics_median(scratch, even->n_positions < even->n ? even->n_positions : even->n);
 
         for (size_t p = 0; p < even->n_positions; p++) {
             if (most > 0.0)
@@ -196,8 +198,8 @@ static double tone_energy(const struct even *even, double per_min)
 /* The peak, its background and its significance. */
 struct peak {
     double per_min;
-    double density;      /* summed density at the peak, unit^2 per hertz */
-    double background;   /* there */
+    double density;    /* summed density at the peak, unit^2 per hertz */
+    double background; /* there */
     double freedom;
     double false_alarm;
 };
@@ -238,7 +240,8 @@ static double *sum_densities(const struct even *even, enum spectrum_taper taper)
     return sum;
 }
 
-/* Fits the background beside a trial peak and tests the peak against it, alone and joined with its neighbours. */
+/* Fits the background beside a trial peak and tests the peak against it, alone and joined with its
+ * neighbours. */
 static bool test_peak(const double *per_min, const double *density, size_t n, size_t at, size_t n_looks,
                       struct peak *peak)
 {
@@ -254,7 +257,7 @@ static bool test_peak(const double *per_min, const double *density, size_t n, si
 
         is_used[k] = !is_near && !is_double && per_min[k] <= BACKGROUND_TO_PER_MIN;
     }
-    is_fitted = spectrum_fit_background(&background, per_min, density, is_used, n);
+    is_fitted = spectrum_fit_background(&background, per_min, density, is_used, n, HANN_INDEPENDENT);
     free(is_used);
     peak->per_min = per_min[at];
     peak->density = density[at];
@@ -270,12 +273,14 @@ static bool test_peak(const double *per_min, const double *density, size_t n, si
             three += density[k];
             three_background += spectrum_background_at(&background, per_min[k]);
         }
-        wide.freedom = 2.0 * background.freedom; /* three neighbours after a Hann taper: about two independent */
+        wide.freedom =
+            2.0 * background.freedom; /* three neighbours after a Hann taper: about two independent */
         peak->background = spectrum_background_at(&background, per_min[at]);
         peak->freedom = background.freedom;
         peak->false_alarm =
-            fmin(spectrum_false_alarm(&background, density[at] / peak->background, 2.0 * (double)n_looks),
-                 spectrum_false_alarm(&wide, three / three_background, 2.0 * (double)n_looks));
+            fmin(spectrum_false_alarm(&background, per_min[at], density[at] / peak->background,
+                                      2.0 * (double)n_looks),
+                 spectrum_false_alarm(&wide, per_min[at], three / three_background, 2.0 * (double)n_looks));
     }
     return true;
 }
@@ -390,8 +395,8 @@ static bool lead_pattern(const struct even *even, double complex *pattern, doubl
         pattern[p] = 1.0 + 0.1 * (double)(p % 3) * I;
         for (size_t q = 0; q < m; q++)
             for (size_t i = 0; i < even->n; i++)
-                covariance[p * m + q] += sqrt(even->weight[p] * even->weight[q]) * even->band[p * even->n + i] *
-                                         conj(even->band[q * even->n + i]);
+                covariance[p * m + q] += sqrt(even->weight[p] * even->weight[q]) *
+                                         even->band[p * even->n + i] * conj(even->band[q * even->n + i]);
     }
     for (int pass = 0; pass < 200 && is_made; pass++) {
         double square = 0.0;
@@ -469,7 +474,8 @@ static void estimate_frequency(const struct even *even, const struct peak *peak,
     variance = 12.0 * noise / fmax(amplitude_square * pow(duration_s, 3.0), 1e-12);
     variance = variance / (4.0 * PI * PI) * 3600.0;
     /* Unsteadiness: the phase at either end is known to about a third of its scatter. */
-    variance += pow(0.33 * result->regularity * 1.41421356 / (2.0 * PI) * 60.0 / (duration_s - cycle / GRID_HZ), 2.0);
+    variance +=
+        pow(0.33 * result->regularity * 1.41421356 / (2.0 * PI) * 60.0 / (duration_s - cycle / GRID_HZ), 2.0);
     result->low_per_min = result->frequency_per_min - 1.96 * sqrt(variance);
     result->high_per_min = result->frequency_per_min + 1.96 * sqrt(variance);
 }
@@ -486,15 +492,16 @@ static double estimate_amplitude(const struct even *even, const struct peak *pea
         if (even->weight[p] <= 0.0)
             continue;
         for (size_t i = 0; i < even->n; i++)
-            square += creal(even->band[p * even->n + i] * conj(even->band[p * even->n + i])) / (double)even->n;
+            square +=
+                creal(even->band[p * even->n + i] * conj(even->band[p * even->n + i])) / (double)even->n;
         scratch[n++] = sqrt(square);
     }
     return statistics_quantile(scratch, n, 0.6);
 }
 
 /* Phase advance between positions LAG_MM apart, summed over a half of the stripe and a window of time. */
-static double complex advance_in(const struct even *even, size_t lag, size_t from_p, size_t to_p, size_t from_i,
-                                 size_t to_i)
+static double complex advance_in(const struct even *even, size_t lag, size_t from_p, size_t to_p,
+                                 size_t from_i, size_t to_i)
 {
     double complex sum = 0.0;
 
@@ -568,7 +575,8 @@ static bool measure_waves(struct even *even, const struct peak *peak, double spa
     double complex *pattern = calloc(even->n_positions, sizeof *pattern);
     double complex *lead = calloc(even->n, sizeof *lead);
     double *phase = calloc(even->n + even->n_positions, sizeof *phase);
-    bool is_made = pattern && lead && phase && fill_band(even, peak->per_min) && lead_pattern(even, pattern, lead);
+    bool is_made =
+        pattern && lead && phase && fill_band(even, peak->per_min) && lead_pattern(even, pattern, lead);
 
     if (is_made) {
         unwrap(lead, even->n, phase);
@@ -583,8 +591,8 @@ static bool measure_waves(struct even *even, const struct peak *peak, double spa
     return is_made;
 }
 
-bool contraction_measure(struct wave_result *result, struct text_list *reasons, const struct wave_trace *trace,
-                         struct error **err)
+bool contraction_measure(struct wave_result *result, struct text_list *reasons,
+                         const struct wave_trace *trace, struct error **err)
 {
     struct even even = {0};
     struct peak peak = {0};
@@ -602,13 +610,14 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons, 
     find_stretch(trace, &from, &to);
     result->assessed_s = to > from ? trace->time_s[to] - trace->time_s[from] : 0.0;
     if (result->assessed_s < CONTRACTION_LEAST_S) {
-        (void)text_list_add(reasons,
-                            "only %.0f s of the loop let the walls be followed; a frequency needs at least %.0f s",
-                            result->assessed_s, CONTRACTION_LEAST_S);
+        (void)text_list_add(
+            reasons, "only %.0f s of the loop let the walls be followed; a frequency needs at least %.0f s",
+            result->assessed_s, CONTRACTION_LEAST_S);
         return true;
     }
     if ((double)(to - from) / result->assessed_s < 1.5) {
-        (void)text_list_add(reasons, "%.1f frames a second are too few: breathing would pass for contractions",
+        (void)text_list_add(reasons,
+                            "%.1f frames a second are too few: breathing would pass for contractions",
                             (double)(to - from) / result->assessed_s);
         return true;
     }
@@ -617,12 +626,14 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons, 
     is_made = find_peak(&even, &peak);
     if (is_made) {
         result->false_alarm = peak.false_alarm;
-        result->verdict = peak.false_alarm <= MOST_FALSE_ALARM ? CONTRACTIONS_MEASURED : CONTRACTIONS_QUIESCENT;
+        result->verdict =
+            peak.false_alarm <= MOST_FALSE_ALARM ? CONTRACTIONS_MEASURED : CONTRACTIONS_QUIESCENT;
         if (result->verdict == CONTRACTIONS_MEASURED)
             is_made = measure_waves(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
         else
-            (void)text_list_add(reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",
-                                CONTRACTION_LOW_PER_MIN, CONTRACTION_HIGH_PER_MIN);
+            (void)text_list_add(
+                reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",
+                CONTRACTION_LOW_PER_MIN, CONTRACTION_HIGH_PER_MIN);
     }
     even_free(&even);
     return is_made ? true : error_memory(err);

@@ -10,7 +10,8 @@
 
 static const double PI = 3.14159265358979323846;
 
-bool spectrum_density(const double *trace, size_t n, double sample_hz, enum spectrum_taper taper, double *power)
+bool spectrum_density(const double *trace, size_t n, double sample_hz, enum spectrum_taper taper,
+                      double *power)
 {
     struct fourier *fourier = fourier_make(1, n);
     const double complex *other = NULL;
@@ -120,55 +121,79 @@ static double repeated_median(const double *x, const double *y, size_t n, double
     return statistics_median(slopes, n);
 }
 
-/* Shape of a gamma law whose logarithm has this standard deviation: trigamma(shape) = spread^2. */
-static double shape_of(double spread)
+/* Shape of a gamma law by maximum likelihood, less its bias in small samples (about 3 / n of it). */
+static double shape_of(const double *ratio, size_t used, double independent)
 {
-    double low = 0.5;
-    double high = 200.0;
+    double mean = 0.0;
+    double log_mean = 0.0;
+    double shape = 0.0;
+    double gap = 0.0;
+    double n = (double)used * independent;
 
-    for (int i = 0; i < 60; i++) {
-        double middle = sqrt(low * high);
-
-        if (gsl_sf_psi_1(middle) > spread * spread)
-            low = middle;
-        else
-            high = middle;
+    for (size_t i = 0; i < used; i++) {
+        mean += ratio[i] / (double)used;
+        log_mean += log(ratio[i]) / (double)used;
     }
-    return low;
+    gap = fmax(log(mean) - log_mean, 1e-3);
+    shape = (3.0 - gap + sqrt((gap - 3.0) * (gap - 3.0) + 24.0 * gap)) / (12.0 * gap);
+    for (int i = 0; i < 4; i++)
+        shape -= (log(shape) - gsl_sf_psi(shape) - gap) / (1.0 / shape - gsl_sf_psi_1(shape));
+    return fmin(fmax(shape * fmax(1.0 - 3.0 / n, 0.0), 0.5), 200.0);
+}
+
+/* Largest value over the level that still counts in full: an exponential law goes beyond once in 3000. */
+static const double CUT_AT = 8.0;
+
+/* Level and shape of used values whose slope has been taken away. */
+static void fit_scatter(struct spectrum_background *background, double *ratio, double *scratch, size_t used,
+                        double independent)
+{
+    double level = 0.0;
+    double mean = 0.0;
+
+    for (size_t i = 0; i < used; i++)
+        scratch[i] = ratio[i];
+    level = statistics_median(scratch, used) / log(2.0); /* of an exponential law; it only sets the cut */
+    for (size_t i = 0; i < used; i++) {
+        ratio[i] = fmin(ratio[i], CUT_AT * level);
+        mean += ratio[i] / (double)used;
+    }
+    background->level = mean;
+    background->freedom = shape_of(ratio, used, independent);
 }
 
 bool spectrum_fit_background(struct spectrum_background *background, const double *frequency_per_min,
-                             const double *power, const bool *is_used, size_t n)
+                             const double *power, const bool *is_used, size_t n, double independent)
 {
     double *values = malloc(5 * n * sizeof *values);
     double *x = values;
     double *y = values + n;
     double *scratch = values + 2 * n;
+    double square = 0.0;
     size_t used = 0;
-    double offset = 0.0;
-    double spread = 0.0;
 
     if (values == NULL)
         return false;
+    background->middle = 0.0;
     for (size_t i = 0; i < n; i++)
         if (is_used[i] && frequency_per_min[i] > 0.0 && power[i] > 0.0) {
             x[used] = log(frequency_per_min[i]);
-            y[used++] = log(power[i]);
+            y[used] = log(power[i]);
+            background->middle += x[used++];
         }
     if (used < 5) {
         free(values);
         return false;
     }
+    background->middle /= (double)used;
+    for (size_t i = 0; i < used; i++)
+        square += (x[i] - background->middle) * (x[i] - background->middle);
+    background->reach = sqrt(square / (double)used);
+    background->n = (double)used * independent;
     background->slope = fmin(fmax(-repeated_median(x, y, used, scratch), 0.0), 3.0);
     for (size_t i = 0; i < used; i++)
-        scratch[i] = y[i] + background->slope * x[i];
-    offset = statistics_median(scratch, used);
-    for (size_t i = 0; i < used; i++)
-        scratch[i] = y[i] + background->slope * x[i] - offset;
-    spread = statistics_spread(scratch, used);
-    background->freedom = shape_of(fmax(spread, 0.05));
-    /* The median of a gamma law lies below its mean by about 1 - 1/(3 shape). */
-    background->level = exp(offset) / gsl_cdf_gamma_Pinv(0.5, background->freedom, 1.0 / background->freedom);
+        y[i] = exp(y[i] + background->slope * x[i]);
+    fit_scatter(background, y, scratch, used, independent);
     free(values);
     return true;
 }
@@ -178,9 +203,48 @@ double spectrum_background_at(const struct spectrum_background *background, doub
     return background->level * pow(frequency_per_min, -background->slope);
 }
 
-double spectrum_false_alarm(const struct spectrum_background *background, double ratio, double n_looks)
-{
-    double one = gsl_cdf_gamma_Q(ratio, background->freedom, 1.0 / background->freedom);
+/* Seven places and weights by which a smooth function is averaged over a standard normal law (Gauss-Hermite).
+ */
+enum { N_NODES = 7 };
+static const double NODE[N_NODES] = {-3.750439717725742, -2.366759410734541, -1.154405394739968, 0.0,
+                                     1.154405394739968,  2.366759410734541,  3.750439717725742};
+static const double NODE_WEIGHT[N_NODES] = {0.000548268855972, 0.030757123967586, 0.240123178605013,
+                                            0.457142857142857, 0.240123178605013, 0.030757123967586,
+                                            0.000548268855972};
 
+/* Standard errors of the logarithms of the shape and of the background at a frequency. */
+static void uncertainty(const struct spectrum_background *background, double frequency_per_min,
+                        double *of_shape, double *of_level)
+{
+    double trigamma = gsl_sf_psi_1(background->freedom);
+    double away = 0.0;
+
+    *of_shape = 0.0;
+    *of_level = 0.0;
+    if (background->n < 1.0)
+        return;
+    away = background->reach > 0.0 ? (log(frequency_per_min) - background->middle) / background->reach : 0.0;
+    *of_shape = 1.0 / sqrt(background->n * background->freedom *
+                           fmax(background->freedom * trigamma - 1.0, 0.2 / background->freedom));
+    /* The mean has variance 1 / (shape n); the slope, by medians of logarithms, trigamma / (0.64 n) at one
+     * reach. */
+    *of_level = sqrt((1.0 / background->freedom + trigamma / 0.64 * away * away) / background->n);
+}
+
+double spectrum_false_alarm(const struct spectrum_background *background, double frequency_per_min,
+                            double ratio, double n_looks)
+{
+    double of_shape = 0.0;
+    double of_level = 0.0;
+    double one = 0.0;
+
+    uncertainty(background, frequency_per_min, &of_shape, &of_level);
+    for (int i = 0; i < N_NODES; i++) {
+        double shape = background->freedom * exp(of_shape * NODE[i]);
+
+        for (int j = 0; j < N_NODES; j++)
+            one += NODE_WEIGHT[i] * NODE_WEIGHT[j] *
+                   gsl_cdf_gamma_Q(ratio * exp(of_level * NODE[j]), shape, 1.0 / shape);
+    }
     return -expm1(n_looks * log1p(-fmin(one, 1.0 - 1e-15)));
 }

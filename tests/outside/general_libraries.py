@@ -131,7 +131,56 @@ def turn(path):
     print(np.mean(turns))
 
 
-TASKS = dict(turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+def made_trace(n, seed):
+    """A trace that any language can make: a sum of sinusoids of awkward frequencies, a slope and a linear congruential noise."""
+    x = np.empty(n)
+    state = seed
+    for i in range(n):
+        state = (state * 1103515245 + 12345) % 2 ** 31
+        x[i] = state / 2 ** 31 - 0.5 + 0.7 * np.sin(0.37 * i + 0.2) + 0.3 * np.cos(1.1 * i) + 0.01 * i
+    return x
+
+
+def density(n, seed, hz, window):
+    """Prints the trace, then SciPy's one-sided periodogram of it."""
+    from scipy.signal import periodogram
+    x = made_trace(int(n), int(seed))
+    _, p = periodogram(x, fs=float(hz), window=window, detrend="constant", scaling="density")
+    print(*x)
+    print(*p)
+
+
+def tone(n, seed, hz, *frequencies):
+    """For each frequency: what NumPy's least squares of offset, slope, cosine and sine gains over offset and slope, and the two amplitudes (time from the middle)."""
+    x = made_trace(int(n), int(seed))
+    t = (np.arange(len(x)) - (len(x) - 1) / 2) / float(hz)
+    plain = np.column_stack([np.ones_like(t), t])
+
+    def left(basis):
+        fit = np.linalg.lstsq(basis, x, rcond=None)[0]
+        return np.sum((x - basis @ fit) ** 2), fit
+    print(*x)
+    for f in map(float, frequencies):
+        with_tone = np.column_stack([plain, np.cos(2 * np.pi * f * t), np.sin(2 * np.pi * f * t)])
+        rest, fit = left(with_tone)
+        print(left(plain)[0] - rest, fit[2], fit[3])
+
+
+def gamma_tail(shape, *ratios):
+    """Prints SciPy's chance that a gamma law of mean 1 exceeds each ratio."""
+    from scipy.stats import gamma
+    print(*[gamma.sf(float(r), float(shape), scale=1 / float(shape)) for r in ratios])
+
+
+def spectra(how_many, n, slope, shape, seed):
+    """Prints that many spectra of n values at k = 1...n: a power law times gamma noise of mean 1."""
+    rng = np.random.default_rng(int(seed))
+    k = np.arange(1, int(n) + 1)
+    for _ in range(int(how_many)):
+        print(*(k ** -float(slope) * rng.gamma(float(shape), 1 / float(shape), len(k))))
+
+
+TASKS = dict(density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])
