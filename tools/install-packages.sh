@@ -4,7 +4,7 @@ set -eu
 purpose=${1:-build}
 packages="build-essential pkg-config libdcmtk-dev libavformat-dev libavcodec-dev libavutil-dev libswscale-dev libturbojpeg0-dev libjpeg62-turbo-dev libfftw3-dev libgsl-dev libjansson-dev"
 if [ "$purpose" = test ]; then
-    packages="$packages libcmocka-dev ffmpeg dcmtk python3 python3-numpy python3-scipy python3-opencv python3-skimage python3-pydicom python3-jsonschema clang clang-tidy clang-format cppcheck mandoc strace"
+    packages="$packages libcmocka-dev ffmpeg dcmtk dicom3tools python3 python3-numpy python3-scipy python3-opencv python3-skimage python3-pydicom python3-jsonschema clang clang-tidy clang-format cppcheck mandoc strace"
 fi
 missing=
 for package in $packages; do

@@ -142,6 +142,7 @@ bool put_identity(DcmDataset &d, const dicom_request &r)
         {DCM_ContentTime, STUDY_TIME},
         {DCM_AccessionNumber, ""},
         {DCM_Modality, "US"},
+        {DCM_BodyPartExamined, "UTERUS"},
         {DCM_Manufacturer, "afterflash"},
         {DCM_ManufacturerModelName, "synthetic loop"},
         {DCM_DeviceSerialNumber, "0"},
