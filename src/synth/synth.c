@@ -27,7 +27,7 @@ struct look {
 struct task {
     const struct maker *maker;
     size_t frame;
-    struct canvas *canvas;
+    struct canvas *canvases[LOOKS]; /* one for each look that there is */
     struct cluster cluster;
 };
 
@@ -74,22 +74,24 @@ static size_t thread_count(const struct recipe *recipe)
 
 static size_t canvas_bytes(const struct canvas *canvas)
 {
-    return sizeof(float) * (size_t)canvas->stride * (size_t)canvas->n_beams;
+    return canvas == NULL ? 0 : sizeof(float) * (size_t)canvas->stride * (size_t)canvas->n_beams;
 }
 
-/* Canvases fit the deeper of both looks; the number of beams is the same in both. */
 static bool make_rooms(struct maker *m, struct error **err)
 {
-    size_t deeper = m->recipe.depth_change_mm > m->recipe.depth_mm ? 1 : 0;
+    size_t most = 0;
 
     m->n_tasks = thread_count(&m->recipe);
-    for (size_t i = 0; i < m->n_tasks; i++) {
-        m->tasks[i].maker = m;
-        m->tasks[i].canvas = canvas_make(m->looks[deeper].imager);
-        if (m->tasks[i].canvas == NULL)
-            return error_memory(err);
-    }
-    m->kept = malloc(canvas_bytes(m->tasks[0].canvas));
+    for (size_t i = 0; i < m->n_tasks; i++)
+        for (size_t look = 0; look < LOOKS && m->looks[look].imager != NULL; look++) {
+            m->tasks[i].maker = m;
+            m->tasks[i].canvases[look] = canvas_make(m->looks[look].imager);
+            if (m->tasks[i].canvases[look] == NULL)
+                return error_memory(err);
+            if (canvas_bytes(m->tasks[i].canvases[look]) > most)
+                most = canvas_bytes(m->tasks[i].canvases[look]);
+        }
+    m->kept = malloc(most);
     m->picture = malloc((size_t)m->recipe.width_px * (size_t)m->recipe.height_px);
     m->frames = calloc(m->schedule.n, sizeof *m->frames);
     return (m->kept != NULL && m->picture != NULL && m->frames != NULL) || error_memory(err);
@@ -105,8 +107,9 @@ static void *run_task(void *given)
     struct task *task = given;
     const struct maker *m = task->maker;
     double scene_s = m->schedule.moments[task->frame].scene_s;
+    size_t look = look_at(m, scene_s);
 
-    scene_draw(m->scene, m->looks[look_at(m, scene_s)].imager, task->canvas, (long)task->frame, scene_s,
+    scene_draw(m->scene, m->looks[look].imager, task->canvases[look], (long)task->frame, scene_s,
                gain_step(&m->recipe, scene_s), &task->cluster);
     return NULL;
 }
@@ -176,8 +179,8 @@ static bool write_frame(struct maker *m, const struct task *task, struct error *
     } else {
         size_t look = look_at(m, moment->scene_s);
 
-        persist(m, task->canvas, look);
-        screen_show(m->looks[look].screen, task->canvas, m->kept, moment->scene_s, m->picture);
+        persist(m, task->canvases[look], look);
+        screen_show(m->looks[look].screen, task->canvases[look], m->kept, moment->scene_s, m->picture);
         note_frame(m, task->frame, &task->cluster);
     }
     return sink_add(m->sink, m->picture, moment->stamp_s, err);
@@ -263,7 +266,8 @@ static void maker_free(struct maker *m)
 {
     sink_abandon(&m->sink);
     for (size_t i = 0; i < m->n_tasks; i++)
-        canvas_free(&m->tasks[i].canvas);
+        for (size_t look = 0; look < LOOKS; look++)
+            canvas_free(&m->tasks[i].canvases[look]);
     for (size_t i = 0; i < LOOKS; i++) {
         screen_free(&m->looks[i].screen);
         imager_free(&m->looks[i].imager);

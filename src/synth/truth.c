@@ -14,6 +14,15 @@ static json_t *number(double value)
     return json_from_number(value, DECIMALS);
 }
 
+/* The value, or NULL and the value ended when something of it could not be put. */
+static json_t *kept(json_t *made, bool is_good)
+{
+    if (is_good)
+        return made;
+    json_decref(made);
+    return NULL;
+}
+
 static json_t *point(struct point p)
 {
     return json_from_point(true, p);
@@ -48,7 +57,7 @@ static json_t *cavity(const struct truth *t)
     if (anatomy == NULL) {
         json_decref(line);
         is_good = json_put(made, "verdict", json_string("not-found"));
-        return is_good ? made : NULL;
+        return kept(made, is_good);
     }
     length = anatomy_length_mm(anatomy);
     for (double s = 0.0; s <= length; s += 0.05)
@@ -61,7 +70,7 @@ static json_t *cavity(const struct truth *t)
               json_put(made, "fundus_px", point(t->frames[0].fundus_px)) &&
               json_put(made, "os_px", point(t->frames[0].os_px)) &&
               json_put(made, "length_mm", number(length)) && json_put(made, "thickness_mm", number(thickest));
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
 static json_t *waves_list(const struct scene *scene, double *silent)
@@ -87,7 +96,7 @@ static json_t *waves_list(const struct scene *scene, double *silent)
                   json_put(row, "direction", json_string(direction_words[wave.flow]));
         is_good = json_add(made, row) && is_good;
     }
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
 static json_t *contractions(const struct truth *t)
@@ -111,7 +120,7 @@ static json_t *contractions(const struct truth *t)
         json_put(made, "direction", is_measured ? json_string(direction_words[found.flow]) : json_null());
 
     is_good = json_put(made, "waves", list) && is_good;
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
 static json_t *deposit(const struct truth *t)
@@ -123,7 +132,7 @@ static json_t *deposit(const struct truth *t)
     if (!found.is_there) {
         is_good =
             json_put(made, "verdict", json_string("none-seen")) && json_put(made, "time_s", json_null());
-        return is_good ? made : NULL;
+        return kept(made, is_good);
     }
     is_good = json_put(made, "verdict", json_string("measured")) &&
               json_put(made, "time_s", number(found.time_s)) &&
@@ -135,7 +144,7 @@ static json_t *deposit(const struct truth *t)
               json_put(made, "tip_to_fundus_mm", number(found.tip_to_fundus_mm)) &&
               json_put(made, "peak_luma", number(t->frames[found.frame].cluster.peak_luma)) &&
               json_put(made, "tissue_luma", number(t->frames[found.frame].cluster.tissue_luma));
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
 static json_t *drift(const struct truth *t)
@@ -146,7 +155,7 @@ static json_t *drift(const struct truth *t)
 
     if (!found.is_there) {
         is_good = json_put(made, "verdict", json_string("none-seen"));
-        return is_good ? made : NULL;
+        return kept(made, is_good);
     }
     is_good = json_put(made, "verdict", json_string("measured")) &&
               json_put(made, "toward_fundus_mm", number(found.toward_fundus_mm)) &&
@@ -159,7 +168,7 @@ static json_t *drift(const struct truth *t)
               json_put(made, "followed_s", number(found.followed_s)) &&
               json_put(made, "spread_mm", number(found.spread_mm)) &&
               json_put(made, "pieces", json_integer(t->scene->recipe.pieces));
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
 enum path { PATH_FUNDUS, PATH_OS, PATH_CLUSTER, PATH_TIP };
@@ -176,7 +185,7 @@ static json_t *path(const struct truth *t, enum path which)
 
         is_good = is_good && json_add(made, json_from_point(is_known[which], points[which]));
     }
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
 static json_t *times(const struct truth *t, bool of_scene)
@@ -188,18 +197,18 @@ static json_t *times(const struct truth *t, bool of_scene)
         is_good = is_good && json_add(made, json_from_number(of_scene ? t->schedule->moments[i].scene_s
                                                                       : t->schedule->moments[i].stamp_s,
                                                              6));
-    return is_good ? made : NULL;
+    return kept(made, is_good);
 }
 
-/* Scale in the first frame, and by frame where the depth changes. */
-static bool put_scale(json_t *made, const struct truth *t)
+/* By frame where the depth changes; else null. */
+static json_t *scale_path(const struct truth *t)
 {
-    json_t *list = json_array();
-    bool is_good = json_put(made, "scale_mm_per_px", json_from_number(t->frames[0].mm_per_px, 7));
+    json_t *made = t->scene->recipe.depth_change_mm > 0 ? json_array() : json_null();
+    bool is_good = true;
 
-    for (size_t i = 0; t->scene->recipe.depth_change_mm > 0 && i < t->schedule->n; i++)
-        is_good = is_good && json_add(list, json_from_number(t->frames[i].mm_per_px, 7));
-    return json_put(made, "scale_path_mm_per_px", json_array_size(list) > 0 ? list : json_null()) && is_good;
+    for (size_t i = 0; json_is_array(made) && i < t->schedule->n; i++)
+        is_good = is_good && json_add(made, json_from_number(t->frames[i].mm_per_px, 7));
+    return kept(made, is_good);
 }
 
 static json_t *picture(const struct truth *t)
@@ -233,7 +242,9 @@ char *truth_text(const struct truth *t)
         json_put(made, "frame_rate_hz", number(t->scene->recipe.frames_per_s)) &&
         json_put(made, "duration_s", number(t->scene->recipe.duration_s)) &&
         json_put(made, "dropped_frames", json_integer((json_int_t)t->schedule->n_dropped)) &&
-        json_put(made, "frozen_s", frozen(t)) && put_scale(made, t) && json_put(made, "cavity", cavity(t)) &&
+        json_put(made, "frozen_s", frozen(t)) &&
+        json_put(made, "scale_mm_per_px", json_from_number(t->frames[0].mm_per_px, 7)) &&
+        json_put(made, "scale_path_mm_per_px", scale_path(t)) && json_put(made, "cavity", cavity(t)) &&
         json_put(made, "contractions", contractions(t)) && json_put(made, "deposit", deposit(t)) &&
         json_put(made, "drift", drift(t)) && json_put(made, "parameters", parameters(&t->scene->recipe)) &&
         json_put(made, "time_s", times(t, false)) && json_put(made, "scene_time_s", times(t, true)) &&

@@ -223,6 +223,28 @@ static void a_quiet_loop_without_bubbles_says_so(void **state)
     folder_fixture_remove(&folder);
 }
 
+static void a_change_of_depth_changes_the_scale_from_then_on(void **state)
+{
+    struct recipe recipe = small();
+    char *folder = folder_fixture_make();
+    json_t *truth, *scales;
+    double before, after;
+
+    (void)state;
+    recipe.depth_mm = 60;
+    recipe.depth_change_mm = 90;
+    recipe.depth_change_s = 3.0;
+    must_make(&recipe, folder, "loop.mp4");
+    truth = truth_of(folder, "loop.truth.json");
+    scales = json_object_get(truth, "scale_path_mm_per_px");
+    before = json_number_value(json_array_get(scales, 11));
+    after = json_number_value(json_array_get(scales, 12));
+    assert_true(fabs(before - json_number_value(json_object_get(truth, "scale_mm_per_px"))) < 1e-9);
+    assert_true(after > 1.2 * before);
+    json_decref(truth);
+    folder_fixture_remove(&folder);
+}
+
 static void a_loop_without_a_uterus_has_no_cavity(void **state)
 {
     struct recipe recipe = small();
@@ -381,6 +403,7 @@ int main(void)
         cmocka_unit_test(the_truth_tells_of_every_frame),
         cmocka_unit_test(the_truth_of_a_deposit_is_where_the_bubbles_are_seen),
         cmocka_unit_test(a_quiet_loop_without_bubbles_says_so),
+        cmocka_unit_test(a_change_of_depth_changes_the_scale_from_then_on),
         cmocka_unit_test(a_loop_without_a_uterus_has_no_cavity),
         cmocka_unit_test(what_cannot_be_made_leaves_nothing_behind),
         cmocka_unit_test(a_file_that_is_there_is_kept),
