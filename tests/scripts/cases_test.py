@@ -71,9 +71,6 @@ for case in sorted((top / "tests/cases").iterdir()):
     found = list(complaints(case))
     for complaint in found:
         print(complaint)
-    if "measuring is not built yet" in "".join(found):
-        print(f"[  SKIPPED ] {claim}", flush=True)
-        continue
     print(f"[  FAILED  ] {claim}" if found else f"[       OK ] {claim}", flush=True)
     failed = failed or bool(found)
 sys.exit(failed)

@@ -30,8 +30,6 @@ def counted(call, force):
         work = prepared(pathlib.Path(name), force)
         trace = work / "trace"
         done = run(work, force, "strace", "-f", "-qq", "-o", str(trace), "-e", f"trace={call}")
-        if "measuring is not built yet" in done.stderr.decode():
-            return None
         if done.returncode != 0:
             raise RuntimeError(done.stderr.decode())
         return len(re.findall(rf"\b{call}\(", trace.read_text()))
@@ -75,9 +73,6 @@ def claim(name, call, error, force):
     global failed
     print(f"[ RUN      ] {name}", flush=True)
     n = counted(call, force)
-    if n is None:
-        print(f"[  SKIPPED ] {name}", flush=True)
-        return
     found = [text for text in (complaint(call, error, at, force) for at in range(1, n + 1)) if text]
     print("\n".join(found) or f"{n} calls")
     bad = bool(found) or n == 0
