@@ -27,6 +27,7 @@ struct dataset {
     bool is_deflated = false;
     bool is_explicit = true;
     bool is_mended = false;
+    bool is_broken = false; /* the header could not be read to its end */
     struct dataset_pixels pixels = {};
 };
 
@@ -71,7 +72,8 @@ std::mutex &parser_lock()
 void be_lenient(bool is_lenient)
 {
     OFLog::configure(OFLogger::OFF_LOG_LEVEL);
-    dcmIgnoreParsingErrors.set(is_lenient ? OFTrue : OFFalse);
+    dcmIgnoreParsingErrors.set(
+        OFFalse); /* it makes room for any length that a broken field states, 4 GiB of it */
     dcmAutoDetectDatasetXfer.set(is_lenient ? OFTrue : OFFalse);
     dcmAcceptUnexpectedImplicitEncoding.set(is_lenient ? OFTrue : OFFalse);
     dcmReplaceWrongDelimitationItem.set(is_lenient ? OFTrue : OFFalse);
@@ -239,7 +241,7 @@ bool refuse_foreign(const struct dataset *made, struct error **err)
             "this file needs DCMTK's data dictionary, which is not found; install libdcmtk17 again");
     if (made->file->getDataset()->card() == 0)
         return error_set(err, ERROR_INPUT, "this is not a DICOM file that can be understood");
-    if (!made->pixels.is_there && made->is_mended && made->coding != CODING_UNKNOWN)
+    if (!made->pixels.is_there && made->is_broken && made->coding != CODING_UNKNOWN)
         return error_set(
             err, ERROR_INPUT,
             "the DICOM file ends or breaks off inside its header, before any picture; copy it again");
@@ -252,7 +254,7 @@ bool open_made(struct dataset *made, const char *path, struct error **err)
         const std::lock_guard<std::mutex> guard(parser_lock());
 
         if (!read_header(made, path, false))
-            (void)read_header(made, path, true);
+            made->is_broken = !read_header(made, path, true);
         read_behind_delimiters(made, path);
         read_identity(made);
         find_pixels(made, path);
