@@ -23,7 +23,7 @@ struct stripe_candidate {
 /** Distance between places of a candidate. */
 #define STRIPE_STEP_MM 3.0
 
-enum { STRIPE_MOST_CANDIDATES = 8 };
+enum { STRIPE_MOST_CANDIDATES = 16 };
 
 /** Looks for long, gently bent bands with two walls.
  *

@@ -10,7 +10,8 @@
 enum {
     N_ANGLES = 24,          /* over half a turn */
     N_HEADINGS = 48,        /* over a whole turn */
-    N_HALVES = 7,
+    N_HALVES = 5,
+    ROUNDS = 3,               /* paths taken of each kind */
     N_KINDS = 2 * N_HALVES, /* bright ones, then triple lines */
     MOST_STEPS = 28,        /* 84 mm: longer than cavity and canal */
     LEAST_STEPS = 6,        /* 18 mm: shorter is no stripe */
@@ -22,8 +23,9 @@ static const double ACROSS_SIGMA_MM = 0.35;
 static const double PROFILE_STEP_MM = 0.5;
 static const double GRID_MM = 1.5;    /* spacing of places */
 static const double OUTSIDE_MM = 4.0; /* width of myometrium looked at beyond each wall */
-static const double HALVES_MM[N_HALVES] = {2.0, 2.75, 3.5, 4.5, 5.5, 6.75, 8.0};
+static const double HALVES_MM[N_HALVES] = {2.25, 3.25, 4.5, 6.0, 7.75};
 static const double COST_QUANTILE = 0.9; /* a place must answer better than this share of all to be worth a step */
+static const double CLEAR_MM = 4.0;          /* about a path that was taken */
 static const float TURN_COST = 0.5F;      /* of a turn by one heading */
 static const float WORST_GAIN = -2.0F;    /* a path does not cross a place that answers worse */
 static const float MOST_GAIN = 3.0F; /* an answer beyond its cost counts no more than this: one bright spot is no stripe */
@@ -241,18 +243,28 @@ struct paths {
 };
 enum { STARTS_HERE = 2 };
 
+/* Grid steps of one heading. */
+static void step_of(int heading, int *columns, int *rows)
+{
+    double angle = 2.0 * PI * heading / N_HEADINGS;
+
+    *columns = (int)lround(STRIPE_STEP_MM / GRID_MM * cos(angle));
+    *rows = (int)lround(STRIPE_STEP_MM / GRID_MM * sin(angle));
+}
+
 static bool step_back(const struct search *search, struct state *state, int turn)
 {
     int heading = (state->heading + turn + N_HEADINGS) % N_HEADINGS;
-    double angle = 2.0 * PI * heading / N_HEADINGS;
-    int column = (int)lround(state->column - STRIPE_STEP_MM / GRID_MM * cos(angle));
-    int row = (int)lround(state->row - STRIPE_STEP_MM / GRID_MM * sin(angle));
+    int columns = 0;
+    int rows = 0;
 
-    if (row < 0 || column < 0 || row >= search->rows || column >= search->columns)
+    step_of(heading, &columns, &rows);
+    if (state->row - rows < 0 || state->column - columns < 0 || state->row - rows >= search->rows ||
+        state->column - columns >= search->columns)
         return false;
     state->heading = heading;
-    state->row = row;
-    state->column = column;
+    state->row -= rows;
+    state->column -= columns;
     return true;
 }
 
@@ -262,29 +274,38 @@ static size_t state_index(const struct search *search, const struct state *state
            (size_t)state->column;
 }
 
-/* Best sum that ends in the state at this step. */
-static float extend_state(const struct search *search, struct paths *paths, int step, const struct state *state)
+/* Best sums that end in the places of one heading at this step. */
+static void extend_heading(const struct search *search, struct paths *paths, int step, int heading)
 {
-    size_t i = state_index(search, state);
-    float gain = paths->gain[place_index(search, state->heading % N_ANGLES, state->row, state->column)];
-    float best = 0.0F;
-    signed char turn_back = STARTS_HERE;
+    size_t n_places = (size_t)search->rows * (size_t)search->columns;
+    const float *gain = paths->gain + (size_t)(heading % N_ANGLES) * n_places;
+    float *now = paths->value[step % 2] + (size_t)heading * n_places;
+    signed char *back = paths->back + (size_t)step * paths->n_states + (size_t)heading * n_places;
 
-    for (int turn = -1; turn <= 1 && step > 0 && gain > WORST_GAIN; turn++) {
-        struct state before = *state;
-        float value = 0.0F;
-
-        if (!step_back(search, &before, turn))
-            continue;
-        value = paths->value[(step + 1) % 2][state_index(search, &before)] - (turn == 0 ? 0.0F : TURN_COST);
-        if (value > best) {
-            best = value;
-            turn_back = turn < 0 ? -1 : (signed char)turn;
-        }
+    for (size_t i = 0; i < n_places; i++) {
+        now[i] = gain[i];
+        back[i] = STARTS_HERE;
     }
-    paths->value[step % 2][i] = best + gain;
-    paths->back[(size_t)step * paths->n_states + i] = turn_back;
-    return best + gain;
+    for (int turn = -1; turn <= 1 && step > 0; turn++) {
+        int from = (heading + turn + N_HEADINGS) % N_HEADINGS;
+        const float *before = paths->value[(step + 1) % 2] + (size_t)from * n_places;
+        float cost = turn == 0 ? 0.0F : TURN_COST;
+        int columns = 0;
+        int rows = 0;
+
+        step_of(from, &columns, &rows);
+        for (int row = rows > 0 ? rows : 0; row < search->rows && row - rows < search->rows; row++)
+            for (int column = columns > 0 ? columns : 0;
+                 column < search->columns && column - columns < search->columns; column++) {
+                size_t i = (size_t)row * (size_t)search->columns + (size_t)column;
+                float value = before[(size_t)(row - rows) * (size_t)search->columns + (size_t)(column - columns)] - cost;
+
+                if (value > 0.0F && gain[i] > WORST_GAIN && gain[i] + value > now[i]) {
+                    now[i] = gain[i] + value;
+                    back[i] = (signed char)turn;
+                }
+            }
+    }
 }
 
 /* Walks the best path back into a candidate. */
@@ -308,25 +329,25 @@ static bool take_path(const struct search *search, const struct paths *paths, in
 /* The best path of one family; candidate->n is 0 when there is none. False when memory ran out. */
 static bool best_path(const struct search *search, struct paths *paths, struct stripe_candidate *candidate)
 {
+    size_t n_places = (size_t)search->rows * (size_t)search->columns;
     float best = 0.0F;
     int best_step = -1;
-    struct state best_state = {0};
     struct state state = {0};
 
-    for (int step = 0; step < MOST_STEPS; step++)
-        for (state.heading = 0; state.heading < N_HEADINGS; state.heading++)
-            for (state.row = 0; state.row < search->rows; state.row++)
-                for (state.column = 0; state.column < search->columns; state.column++) {
-                    float value = extend_state(search, paths, step, &state);
-
-                    if (value > best) {
-                        best = value;
-                        best_step = step;
-                        best_state = state;
-                    }
-                }
+    for (int step = 0; step < MOST_STEPS; step++) {
+        for (int heading = 0; heading < N_HEADINGS; heading++)
+            extend_heading(search, paths, step, heading);
+        for (size_t i = 0; i < paths->n_states; i++)
+            if (paths->value[step % 2][i] > best) {
+                best = paths->value[step % 2][i];
+                best_step = step;
+                state.heading = (int)(i / n_places);
+                state.row = (int)(i % n_places) / search->columns;
+                state.column = (int)(i % n_places) % search->columns;
+            }
+    }
     candidate->score = best;
-    return best_step < 0 || take_path(search, paths, best_step, best_state, candidate);
+    return best_step < 0 || take_path(search, paths, best_step, state, candidate);
 }
 
 /* Answers of a family: one look, a half thickness and its neighbours; less the cost of a step. */
@@ -395,6 +416,23 @@ static void keep_candidate(struct stripe_candidate *found, size_t *n_found, stru
     ++*n_found;
 }
 
+/* Takes the answers near a path away, so that the next one is another. */
+static void clear_near(const struct search *search, float *gain, const struct stripe_candidate *candidate)
+{
+    int reach = (int)ceil(CLEAR_MM / GRID_MM);
+
+    for (size_t i = 0; i < candidate->n; i++) {
+        int column = (int)(candidate->place_mm[i][0] / GRID_MM);
+        int row = (int)(candidate->place_mm[i][1] / GRID_MM);
+
+        for (int y = row - reach; y <= row + reach; y++)
+            for (int x = column - reach; x <= column + reach; x++)
+                for (int angle = 0; angle < N_ANGLES; angle++)
+                    if (y >= 0 && x >= 0 && y < search->rows && x < search->columns)
+                        gain[place_index(search, angle, y, x)] = -100.0F;
+    }
+}
+
 static bool join_places(const struct search *search, struct stripe_candidate *found, size_t *n_found)
 {
     size_t n_places = (size_t)search->rows * (size_t)search->columns;
@@ -410,12 +448,15 @@ static bool join_places(const struct search *search, struct stripe_candidate *fo
     is_made = gain != NULL && scratch != NULL && paths.value[0] != NULL && paths.value[1] != NULL &&
               paths.back != NULL;
     for (int kind = 0; is_made && kind < N_KINDS; kind++) {
-        struct stripe_candidate candidate = {.look = kind < N_HALVES ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE,
-                                             .half_mm = HALVES_MM[kind % N_HALVES]};
-
         fill_gain(search, kind, gain, scratch);
-        is_made = best_path(search, &paths, &candidate);
-        keep_candidate(found, n_found, &candidate);
+        for (int round = 0; is_made && round < ROUNDS; round++) {
+            struct stripe_candidate candidate = {.look = kind < N_HALVES ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE,
+                                                 .half_mm = HALVES_MM[kind % N_HALVES]};
+
+            is_made = best_path(search, &paths, &candidate);
+            clear_near(search, gain, &candidate);
+            keep_candidate(found, n_found, &candidate);
+        }
     }
     free(gain);
     free(scratch);
