@@ -28,6 +28,10 @@ struct stripe_fit {
     struct stripe_end first, last;
     double contrast;      /* mean answer of the matched cross profile, in standard deviations of what chance gives at one place */
     double evenness;      /* share of the length that answers on its own, 0..1 */
+    double inside;        /* mean luma between the walls */
+    double upper_near, upper_far; /* mean luma 0.5 to 4 mm and 4 to 8 mm outside the wall on the normal's far side */
+    double lower_near, lower_far; /* and on its other side */
+    double detail;        /* grey levels between the bright parts (all, or the lines) and the dark ones beside them */
     double grey_contrast; /* grey levels between inside (or lines) and outside (or dark) */
     double length_mm;     /* tip to tip along the line */
     double thickness_mm;  /* twice the half thickness where it is thickest */

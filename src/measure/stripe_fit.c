@@ -592,6 +592,34 @@ static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line, con
     return true;
 }
 
+/* What lies beside the body: myometrium is much the same on both sides, and for some way. */
+static void measure_sides(struct stripe_fit *fit, const struct course *course, const struct straight *straight)
+{
+    double n = (double)(course->to - course->from + 1);
+
+    for (size_t row = course->from; row <= course->to; row++) {
+        double low = course->centre_mm[row] - course->half_mm[row];
+        double high = course->centre_mm[row] + course->half_mm[row];
+        double centre = course->centre_mm[row];
+        double near = 0.5 * (straight_mean(straight, row, low - 4.0, low - 0.5) + straight_mean(straight, row, high + 0.5, high + 4.0));
+
+        fit->inside += straight_mean(straight, row, low + 0.25, high - 0.25) / n;
+        fit->upper_near += straight_mean(straight, row, low - 4.0, low - 0.5) / n;
+        fit->upper_far += straight_mean(straight, row, low - 8.0, low - 4.0) / n;
+        fit->lower_near += straight_mean(straight, row, high + 0.5, high + 4.0) / n;
+        fit->lower_far += straight_mean(straight, row, high + 4.0, high + 8.0) / n;
+        if (fit->look == STRIPE_BRIGHT)
+            fit->detail += (straight_mean(straight, row, low + 0.25, high - 0.25) - near) / n;
+        else
+            fit->detail += (0.5 * straight_mean(straight, row, centre - 0.5, centre + 0.5) +
+                            0.25 * straight_mean(straight, row, low - 0.5, low + 0.5) +
+                            0.25 * straight_mean(straight, row, high - 0.5, high + 0.5) -
+                            0.5 * straight_mean(straight, row, low + 1.0, centre - 1.0) -
+                            0.5 * straight_mean(straight, row, centre + 1.0, high - 1.0)) /
+                           n;
+    }
+}
+
 static void judge(struct stripe_fit *fit, const struct course *course, const struct straight *straight)
 {
     size_t n_good = 0;
@@ -605,6 +633,7 @@ static void judge(struct stripe_fit *fit, const struct course *course, const str
         n_good += course->answer[row] > 1.5;
         sum += contrast;
     }
+    measure_sides(fit, course, straight);
     fit->contrast = course->body;
     fit->evenness = (double)n_good / (double)(course->to - course->from + 1);
     fit->grey_contrast = sum / (double)(course->to - course->from + 1);
