@@ -7,28 +7,33 @@
 
 /* Common practice, no source. */
 static const double ALIGNED_PX = 1.6; /* marks of one row are lined up at an end or the middle within this */
-static const double SPACING_MIN_PX = 4.0;
+static const double SPACING_MIN_PX = 3.0;
 static const double SPACING_MAX_SHARE = 0.3; /* of the picture's depth */
 static const double FRAME_SHARE = 0.6;       /* of the frame: depth of a picture that is mostly dark */
 static const double SPAN_SHARE = 0.4;        /* of the picture's depth that a ruler covers at least */
 static const double MISSING_SHARE = 0.15;    /* of the places that may be without a mark */
 static const double RESIDUAL_SHARE = 0.03;   /* of the spacing */
 static const double RESIDUAL_MAX_PX = 0.8;   /* marks drawn on whole pixels leave 0.3 */
-static const double TEXT_LONG = 0.05;  /* of the width: beside a tick stands a number at most, not a line */
-static const double TEXT_GAP = 0.02;   /* of the width: between letters and words */
-static const double SIZE_RATIO = 1.25; /* of a major tick to a minor one */
-static const float CLUTTER_LEVEL = 20.0F;       /* ridge of a stroke between two ticks */
+static const double TEXT_LONG = 0.05;    /* of the width: beside a tick stands a number at most, not a line */
+static const double TEXT_GAP = 0.02;     /* of the width: between letters and words */
+static const double LONGER_SHARE = 0.85; /* of pairs of a major and a minor tick */
+static const double LONGER_SHARE_FEW = 0.95;
+static const double SIZE_RATIO = 1.25;    /* of a major tick to a minor one */
+static const float CLUTTER_LEVEL = 20.0F; /* ridge of a stroke between two ticks */
+static const double CLEAR_MIN_PX = 1.5;   /* from the middle of a tick: its own thickness */
+static const double CLEAR_MAX_PX = 4.0;
 static const double CLUTTER_MAX = 0.12;         /* of the length between ticks: a number or a focus mark */
 static const double FEW_RESIDUAL_SHARE = 0.015; /* of the spacing, for a row of few marks */
 static const double FAINT_SHARE = 0.15; /* of a found tick's ridge: ticks that escaped notice between them */
 static const float FAINT_LEAST = 6.0F;
 static const double ROUNDING_PX = 0.15;      /* that whole pixels add for close ticks */
+static const double WHOLE_PIXELS_PX = 0.32;  /* a long row of marks drawn on whole pixels may leave this */
 static const float CLASS_WITHIN = 0.15F;     /* of a length: ticks of one kind */
 static const double ODD_LENGTHS_SHARE = 0.2; /* of the marks may be of neither kind */
 static const double NUMBER_GAP = 0.03;       /* of the width: how far off a number stands */
 static const double NUMBER_HIGH = 0.012;     /* of the height: half of its own */
 enum { NUMBER_MIN_PX = 8 };
-enum { HITS_MIN = 4, HITS_FEW = 6, PLACES_MAX = 600, N_ALIGNMENTS = 3 };
+enum { HITS_MIN = 4, HITS_FEW = 6, HITS_MANY = 20, PLACES_MAX = 600, N_ALIGNMENTS = 3 };
 
 struct column {
     const struct mark **marks; /* by y */
@@ -87,7 +92,7 @@ static int walk(const struct column *column, const struct mark *from, double spa
 
     while (n < room && n_missing < 2) {
         const struct mark *mark =
-            mark_near(column, y_px + way * step_px, fmin(1.2, 0.2 * spacing_px) + 0.02 * spacing_px);
+            mark_near(column, y_px + way * step_px, fmin(1.2, 0.33 * spacing_px) + 0.02 * spacing_px);
 
         found[n++] = mark;
         y_px = mark ? mark->y_px : y_px + way * step_px;
@@ -203,13 +208,13 @@ static double clutter(const struct marks *marks, const struct lattice *lattice,
                       const struct mark *const *members)
 {
     double x_px = middle_x(members, lattice->n_places);
-    int clear_px = (int)lround(fmin(3, lattice->spacing_px / 4)) + 1;
+    double clear_px = fmin(CLEAR_MAX_PX, fmax(CLEAR_MIN_PX, lattice->spacing_px / 4));
     int n = 0;
     int n_cluttered = 0;
 
     for (int k = 0; k + 1 < lattice->n_places; k++) {
-        int from = (int)ceil(lattice->first_px + k * lattice->spacing_px) + clear_px;
-        int to = (int)floor(lattice->first_px + (k + 1) * lattice->spacing_px) - clear_px;
+        int from = (int)ceil(lattice->first_px + k * lattice->spacing_px + clear_px);
+        int to = (int)floor(lattice->first_px + (k + 1) * lattice->spacing_px - clear_px);
 
         for (int y = from; y <= to; y++) {
             n++;
@@ -278,8 +283,12 @@ static bool is_ruler_like(const struct lattice *lattice, const struct marks *mar
 {
     double span_px = (lattice->n_places - 1) * lattice->spacing_px;
     bool is_few = lattice->n_hits < HITS_FEW;
-    double residual_px = is_few ? FEW_RESIDUAL_SHARE * lattice->spacing_px
-                                : fmin(RESIDUAL_MAX_PX, RESIDUAL_SHARE * lattice->spacing_px + ROUNDING_PX);
+    double share_px = RESIDUAL_SHARE * lattice->spacing_px;
+    double residual_px =
+        is_few ? FEW_RESIDUAL_SHARE * lattice->spacing_px : fmin(RESIDUAL_MAX_PX, share_px + ROUNDING_PX);
+
+    if (lattice->n_hits >= HITS_MANY)
+        residual_px = fmax(residual_px, WHOLE_PIXELS_PX);
 
     if (lattice->n_hits < HITS_MIN || 2 * lattice->n_hits < lattice->n_places ||
         span_px < SPAN_SHARE * depth_px || lattice->residual_px > residual_px ||
@@ -447,7 +456,19 @@ static size_t sizes_at(const struct lattice *lattice, const struct marks *marks,
     return n;
 }
 
-/** True when the marks at `phase` stand out by their length from nearly all others. */
+/** How often a length of the first list exceeds one of the second, ties counting half (0..1). */
+static double share_longer(const float *at, size_t n_at, const float *others, size_t n_others)
+{
+    double wins = 0;
+
+    for (size_t i = 0; i < n_at; i++)
+        for (size_t j = 0; j < n_others; j++)
+            wins += at[i] > others[j] ? 1 : at[i] < others[j] ? 0 : 0.5;
+    return wins / (double)(n_at * n_others);
+}
+
+/** True when the marks at `phase` are longer than nearly all others; tissue under a ruler may shorten some.
+ */
 static bool stands_out(const struct lattice *lattice, const struct marks *marks, int every, int phase,
                        float *typical)
 {
@@ -456,9 +477,10 @@ static bool stands_out(const struct lattice *lattice, const struct marks *marks,
     size_t n_at = sizes_at(lattice, marks, every, phase, true, at);
     size_t n_others = sizes_at(lattice, marks, every, phase, false, others);
 
-    *typical = plane_quantile(at, n_at, 0.2);
+    *typical = plane_quantile(at, n_at, n_at < 4 ? 0.2 : 0.5);
     return n_at >= 2 && n_others >= 2 &&
-           plane_quantile(at, n_at, 0.2) >= (float)SIZE_RATIO * plane_quantile(others, n_others, 0.8);
+           plane_quantile(at, n_at, 0.5) >= (float)SIZE_RATIO * plane_quantile(others, n_others, 0.5) &&
+           share_longer(at, n_at, others, n_others) >= (n_at < 4 ? LONGER_SHARE_FEW : LONGER_SHARE);
 }
 
 int lattice_major_every(const struct lattice *lattice, const struct marks *marks)

@@ -10,36 +10,63 @@ static const float MARK_STANDS_OUT = 25.0F; /* above the darker of what lies bes
 static const float RIDGE_LEAST = 4.0F;
 static const float STILL_DEVIATIONS = 1.5F; /* what swings over time is taken down by so many deviations */
 static const float STILL_WITHIN = 5.0F;     /* swing of a mark over the picture */
+static const float STILL_SHARE = 0.3F;      /* of the swing of tissue */
 static const double MARK_MAX_LONG = 0.045;  /* of the width: a longer stroke is no tick */
 static const double MARK_MAX_THICK = 0.012; /* of the height */
 enum { MARK_MIN_THICK_PX = 5, MARK_MIN_AREA_PX = 2 };
 
-/** Mean luma less its swing: what is bright and still. A still's picture is left out, its grain would do as
- * marks. */
-static float *still_plane(const struct survey *survey, const struct picture *picture, bool is_transposed)
+/** Median swing of what the mask calls tissue. */
+static float tissue_swing(const struct survey *survey, const struct picture *picture)
+{
+    size_t n = (size_t)survey->width_px * (size_t)survey->height_px;
+    float *kept = malloc((n / 7 + 1) * sizeof *kept);
+    size_t n_kept = 0;
+    float found = 0;
+
+    for (size_t i = 0; kept != NULL && i < n; i += 7)
+        if (picture->mask[i] != 0 && survey->mean[i] > 10.0F)
+            kept[n_kept++] = survey->deviation[i];
+    found = kept ? plane_quantile(kept, n_kept, 0.5) : 0;
+    free(kept);
+    return found;
+}
+
+/** Where marks may be: everywhere but in tissue, whose grain would do as marks. Over the picture
+ *  only what was cut out of the mask and, where tissue moves, stands stiller than tissue. */
+static void find_places(uint8_t *places, const struct survey *survey, const struct picture *picture,
+                        bool is_transposed)
 {
     int width = survey->width_px;
     int height = survey->height_px;
-    size_t n = (size_t)width * (size_t)height;
-    float *plane = malloc(n * sizeof *plane);
-    bool is_moving = false;
+    float swing = tissue_swing(survey, picture);
+    float still = fminf(STILL_WITHIN, STILL_SHARE * swing);
+    bool is_moving = swing > 1.0F;
 
-    if (plane == NULL)
-        return NULL;
-    for (size_t i = 0; i < n && !is_moving; i++)
-        is_moving = survey->deviation[i] > 2.0F;
     for (int y = 0; y < height; y++)
         for (int x = 0; x < width; x++) {
             size_t i = (size_t)y * (size_t)width + (size_t)x;
             size_t to = is_transposed ? (size_t)x * (size_t)height + (size_t)y : i;
-            float still = survey->mean[i] - STILL_DEVIATIONS * survey->deviation[i];
             bool is_within = picture->is_found && picture->outline[i] != 0;
             bool is_mark = picture->mask[i] == 0 &&
-                           (is_moving ? survey->deviation[i] <= STILL_WITHIN : !picture->has_colour_box);
+                           (is_moving ? survey->deviation[i] <= still : !picture->has_colour_box);
 
-            plane[to] = (is_within && !is_mark) || still < 0 ? 0 : still;
+            places[to] = !is_within || is_mark ? 255 : 0;
         }
-    return plane;
+}
+
+/** Mean luma less its swing: what is bright and still. */
+static void fill_still(float *plane, const struct survey *survey, bool is_transposed)
+{
+    int width = survey->width_px;
+    int height = survey->height_px;
+
+    for (int y = 0; y < height; y++)
+        for (int x = 0; x < width; x++) {
+            size_t i = (size_t)y * (size_t)width + (size_t)x;
+            size_t to = is_transposed ? (size_t)x * (size_t)height + (size_t)y : i;
+
+            plane[to] = fmaxf(0.0F, survey->mean[i] - STILL_DEVIATIONS * survey->deviation[i]);
+        }
 }
 
 /** How far a value stands above the darkest within reach on each of two opposite sides. */
@@ -60,6 +87,7 @@ static int least(int a, int b)
     return a < b ? a : b;
 }
 
+/** ticks holds, on entry, where marks may be. */
 static void find_ridges(const float *plane, float *along, uint8_t *ticks, uint8_t *strokes, int width,
                         int height, int thick)
 {
@@ -69,9 +97,11 @@ static void find_ridges(const float *plane, float *along, uint8_t *ticks, uint8_
             float across = 0;
 
             along[i] = 0;
-            ticks[i] = strokes[i] = 0;
-            if (plane[i] < RIDGE_LEAST)
+            strokes[i] = 0;
+            if (ticks[i] == 0 || plane[i] < RIDGE_LEAST) {
+                ticks[i] = 0;
                 continue;
+            }
             along[i] = ridge(plane + i, width, least(thick, y), least(thick, height - 1 - y));
             across = ridge(plane + i, 1, least(thick, x), least(thick, width - 1 - x));
             ticks[i] = along[i] >= MARK_STANDS_OUT ? 255 : 0;
@@ -129,7 +159,7 @@ bool marks_find(struct marks *marks, const struct survey *survey, const struct p
     int height = is_transposed ? survey->width_px : survey->height_px;
     size_t n = (size_t)width * (size_t)height;
     int thick = (int)lround(MARK_MAX_THICK * height) + 1;
-    float *plane = still_plane(survey, picture, is_transposed);
+    float *plane = malloc(n * sizeof *plane);
     uint8_t *ticks = malloc(n);
     int32_t *labels = malloc(n * sizeof *labels);
     int n_labels = -1;
@@ -138,6 +168,8 @@ bool marks_find(struct marks *marks, const struct survey *survey, const struct p
     marks->strokes = malloc(n);
     marks->ridges = malloc(n * sizeof *marks->ridges);
     if (plane && ticks && labels && marks->strokes && marks->ridges) {
+        fill_still(plane, survey, is_transposed);
+        find_places(ticks, survey, picture, is_transposed);
         find_ridges(plane, marks->ridges, ticks, marks->strokes, width, height, thick);
         n_labels = plane_label(labels, ticks, width, height);
     }

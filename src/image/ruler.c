@@ -73,9 +73,10 @@ static struct meaning meaning_of(int major_every, int number_every, double spaci
         return (struct meaning){5.0, false, "every second tick stands out: half and whole centimetres"};
     if (every == 1 && is_plausible(10.0, spacing_px, depth_px))
         return (struct meaning){10.0, false, "every tick bears a number: centimetre ticks"};
-    if (major_every == 0)
-        return meaning_of_like_ticks(spacing_px, depth_px);
-    return (struct meaning){0};
+    if (every > 0 && is_plausible(10.0, spacing_px, depth_px))
+        return (struct meaning){10.0, true,
+                                "some of its ticks stand out by no known rule: centimetre ticks are assumed"};
+    return every > 0 ? (struct meaning){0} : meaning_of_like_ticks(spacing_px, depth_px);
 }
 
 static struct point place(const struct lattice *lattice, int k, bool is_vertical)
