@@ -13,6 +13,8 @@ static const float STILL_WITHIN = 5.0F;     /* swing of a mark over the picture 
 static const float STILL_SHARE = 0.3F;      /* of the swing of tissue */
 static const double MARK_MAX_LONG = 0.045;  /* of the width: a longer stroke is no tick */
 static const double MARK_MAX_THICK = 0.012; /* of the height */
+static const double TEXT_LONG = 0.05; /* of the width: beside a tick stands a number at most, not a line */
+static const double TEXT_GAP = 0.02;  /* of the width: between letters and words */
 enum { MARK_MIN_THICK_PX = 5, MARK_MIN_AREA_PX = 2 };
 
 /** Median swing of what the mask calls tissue. */
@@ -186,6 +188,47 @@ bool marks_find(struct marks *marks, const struct survey *survey, const struct p
         return true;
     marks_free(marks);
     return error_memory(err);
+}
+
+/** How far strokes go on beside a mark, at its height: short for a number, long for a line of text. */
+static int text_beside(const struct marks *marks, const struct mark *mark)
+{
+    int gap = (int)lround(TEXT_GAP * marks->width_px);
+    int band = (int)lround(0.006 * marks->height_px) + 2;
+    int y_from = (int)mark->y_px - band < 0 ? 0 : (int)mark->y_px - band;
+    int y_to = (int)mark->y_px + band >= marks->height_px ? marks->height_px - 1 : (int)mark->y_px + band;
+    int longest = 0;
+
+    for (int way = -1; way <= 1; way += 2) {
+        int last = way < 0 ? mark->left_px : mark->right_px;
+        int start = last;
+
+        for (int x = start + way; x >= 0 && x < marks->width_px && abs(x - last) <= gap; x += way) {
+            bool is_stroke = false;
+
+            for (int y = y_from; y <= y_to && !is_stroke; y++)
+                is_stroke = marks->strokes[(size_t)y * (size_t)marks->width_px + (size_t)x] != 0;
+            last = is_stroke ? x : last;
+        }
+        longest = abs(last - start) > longest ? abs(last - start) : longest;
+    }
+    return longest;
+}
+
+float marks_ridge_at(const struct marks *marks, double x_px, double y_px, int reach_x, int reach_y)
+{
+    float most = 0;
+
+    for (int y = (int)lround(y_px) - reach_y; y <= (int)lround(y_px) + reach_y; y++)
+        for (int x = (int)lround(x_px) - reach_x; x <= (int)lround(x_px) + reach_x; x++)
+            if (x >= 0 && y >= 0 && x < marks->width_px && y < marks->height_px)
+                most = fmaxf(most, marks->ridges[(size_t)y * (size_t)marks->width_px + (size_t)x]);
+    return most;
+}
+
+bool marks_has_text_beside(const struct marks *marks, const struct mark *mark)
+{
+    return text_beside(marks, mark) > TEXT_LONG * marks->width_px;
 }
 
 void marks_free(struct marks *marks)

@@ -36,8 +36,17 @@ struct marks {
 MUST_CHECK bool marks_find(struct marks *marks, const struct survey *survey, const struct picture *picture,
                            bool is_transposed, struct error **err);
 
+/** Does a line of text go on beside a mark, at its height? A number is no line. */
+bool marks_has_text_beside(const struct marks *marks, const struct mark *mark);
+
+/** The strongest ridge near a place, within reach_x and reach_y of it. */
+float marks_ridge_at(const struct marks *marks, double x_px, double y_px, int reach_x, int reach_y);
+
 /** Frees what marks hold; accepts NULL. */
 void marks_free(struct marks *marks);
+
+/** Most places of a row to one side of the mark it is begun with. */
+enum { LATTICE_PLACES_MAX = 600 };
 
 /** A row of evenly spaced marks along y: y = first + spacing k. */
 struct lattice {
@@ -60,6 +69,18 @@ MUST_CHECK bool lattice_find(struct lattice *lattice, const struct marks *marks,
 
 /** Frees the members; accepts NULL. */
 void lattice_free(struct lattice *lattice);
+
+/** Is a row of marks a ruler? Even enough, long enough, of like marks, none missing, nothing
+ *  between them and no text beside.
+ *
+ *  members   n_places marks, NULL where one is missing
+ *  depth_px  of the picture along the row */
+bool lattice_is_ruler(const struct lattice *lattice, const struct marks *marks,
+                      const struct mark *const *members, double depth_px);
+
+/** Divides a row of which only every second, fifth ... tick was strong enough to be a mark:
+ *  else the scale were a multiple of the truth. */
+void lattice_divide(struct lattice *lattice, const struct marks *marks);
 
 /** Every how many marks a longer one stands: 10, 5, 2, or 0 where all look alike. */
 int lattice_major_every(const struct lattice *lattice, const struct marks *marks);
