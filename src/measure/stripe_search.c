@@ -24,6 +24,8 @@ static const double PROFILE_STEP_MM = 0.5;
 static const double GRID_MM = 1.5;    /* spacing of places */
 static const double OUTSIDE_MM = 4.0; /* width of myometrium looked at beyond each wall */
 static const double HALVES_MM[N_HALVES] = {2.25, 3.25, 4.5, 6.0, 7.75};
+static const double UNEVEN_SIDES_COST = 0.5; /* myometrium is much the same on both sides of the stripe */
+static const double RESTLESS_SIGMA_MM = 8.0; /* neighbourhood whose own contrast an answer is measured against */
 static const double COST_QUANTILE = 0.9; /* a place must answer better than this share of all to be worth a step */
 static const double CLEAR_MM = 4.0;          /* about a path that was taken */
 static const float TURN_COST = 0.5F;      /* of a turn by one heading */
@@ -34,6 +36,7 @@ struct search {
     const struct raster *picture;
     const struct raster *window;
     double pixel_mm;
+    struct raster *restless; /* picture-sized: how much the neighbourhood varies by itself, grey levels */
     int columns, rows;       /* of the grid of places */
     float *answer;           /* N_KINDS x N_ANGLES x rows x columns, robust standard deviations */
     float nothing[N_KINDS];  /* the answer of a place without contrast */
@@ -103,7 +106,7 @@ static double bright_answer(const float *profile, double half_mm)
     double before = mean_between(profile, -half_mm - 0.5 - OUTSIDE_MM, -half_mm - 0.5);
     double after = mean_between(profile, half_mm + 0.5, half_mm + 0.5 + OUTSIDE_MM);
 
-    return inside - fmax(before, after);
+    return inside - fmax(before, after) - UNEVEN_SIDES_COST * fabs(before - after);
 }
 
 /* Height of the best line, one millimetre wide, within half a millimetre of a place. */
@@ -149,6 +152,7 @@ static void answer_direction(const struct search *search, const struct raster *s
             double normal_x = -sin(angle_rad) * step_px;
             double normal_y = cos(angle_rad) * step_px;
             bool is_inside = raster_at(search->window, x, y) > 0.5F;
+            double restless = (double)raster_at(search->restless, x, y);
 
             if (is_inside)
                 fill_profile(smoothed, x, y, normal_x, normal_y, profile);
@@ -159,8 +163,9 @@ static void answer_direction(const struct search *search, const struct raster *s
                     raster_at(search->window, x + reach * normal_x, y + reach * normal_y) > 0.5F &&
                     raster_at(search->window, x - reach * normal_x, y - reach * normal_y) > 0.5F;
 
-                raw[half][i] = has_walls ? (float)bright_answer(profile, HALVES_MM[half]) : NAN;
-                raw[N_HALVES + half][i] = has_walls ? (float)triple_answer(profile, HALVES_MM[half]) : NAN;
+                raw[half][i] = has_walls ? (float)(bright_answer(profile, HALVES_MM[half]) / restless) : NAN;
+                raw[N_HALVES + half][i] =
+                    has_walls ? (float)(triple_answer(profile, HALVES_MM[half]) / restless) : NAN;
             }
         }
 }
@@ -181,6 +186,47 @@ static float scale_answers(float *values, size_t n, double *scratch)
         values[i] = isfinite(values[i]) ? (float)((values[i] - centre) / spread) : -100.0F;
     return (float)(-centre / spread);
 }
+/* Standard deviation of the slightly smoothed picture about each place; never less than half its usual. */
+static bool fill_restless(struct search *search)
+{
+    size_t n = (size_t)search->picture->width_px * (size_t)search->picture->height_px;
+    double sigma = RESTLESS_SIGMA_MM / search->pixel_mm;
+    struct raster *mean = raster_copy(search->picture);
+    struct raster *weight = raster_copy(search->window);
+    double *sorted = malloc((n / 31 + 1) * sizeof *sorted);
+    size_t n_sorted = 0;
+    bool is_made = false;
+
+    search->restless = raster_copy(search->picture);
+    is_made = mean && weight && sorted && search->restless && raster_smooth(mean, 1.0 / search->pixel_mm, 1.0 / search->pixel_mm);
+    for (size_t i = 0; i < n && is_made; i++) {
+        float value = mean->value[i];
+
+        mean->value[i] = value * weight->value[i];
+        search->restless->value[i] = value * value * weight->value[i];
+    }
+    is_made = is_made && raster_smooth(mean, sigma, sigma) && raster_smooth(search->restless, sigma, sigma) &&
+              raster_smooth(weight, sigma, sigma);
+    for (size_t i = 0; i < n && is_made; i++) {
+        float covered = fmaxf(weight->value[i], 0.02F);
+        float level = mean->value[i] / covered;
+
+        search->restless->value[i] = sqrtf(fmaxf(search->restless->value[i] / covered - level * level, 0.0F));
+        if (i % 31 == 0 && search->window->value[i] > 0.5F)
+            sorted[n_sorted++] = (double)search->restless->value[i];
+    }
+    if (is_made) {
+        float floor_level = (float)fmax(0.5 * statistics_median(sorted, n_sorted), 1.0);
+
+        for (size_t i = 0; i < n; i++)
+            search->restless->value[i] = fmaxf(search->restless->value[i], floor_level);
+    }
+    raster_free(&mean);
+    raster_free(&weight);
+    free(sorted);
+    return is_made;
+}
+
 /* All answers of all kinds, in robust standard deviations of each kind. */
 static bool fill_answers(struct search *search)
 {
@@ -479,8 +525,9 @@ bool stripe_search(const struct raster *picture, const struct raster *window, do
         return true;
     search.answer = malloc(N_KINDS * (size_t)N_ANGLES * (size_t)search.columns * (size_t)search.rows *
                            sizeof *search.answer);
-    is_made = search.answer != NULL && fill_answers(&search) && join_places(&search, found, n_found);
+    is_made = search.answer != NULL && fill_restless(&search) && fill_answers(&search) && join_places(&search, found, n_found);
     free(search.answer);
+    raster_free(&search.restless);
     return is_made ? true : error_memory(err);
 }
 
