@@ -18,6 +18,7 @@ static const double OUTSIDE_MM = 4.0;
 static const double ALONG_SIGMA_MM = 1.5;
 static const double CHANGE_COST = 0.35;  /* of a step of centre or half thickness by 0.25 mm, standard deviations */
 static const double TIP_SHARE = 0.4;     /* of the body's answer below which the stripe has ended */
+static const double THIN_SHARE = 0.45;   /* of the body's half thickness */
 static const double LEAST_LENGTH_MM = 15.0;
 static const double LEAST_ANSWER = 1.5;  /* mean answer below which there is no stripe at all */
 static const double LAYER_BIN_MM = 0.25;
@@ -99,15 +100,26 @@ static double chance_of(const struct straight *straight, enum stripe_look look, 
     return n < 10 ? 1e3 : fmax(statistics_spread(scratch, n) / 1.41421356, 0.2);
 }
 
+/* One spread for all half thicknesses, so that none is preferred. */
+static double usual_chance(const struct straight *straight, enum stripe_look look, double *scratch)
+{
+    double chances[5];
+
+    for (int i = 0; i < 5; i++)
+        chances[i] = chance_of(straight, look, 2.5 + i, scratch);
+    return statistics_median(chances, 5);
+}
+
 /* All answers: n_rows x n_centres x N_HALVES; the caller frees. */
 static float *fill_answers(const struct straight *straight, enum stripe_look look, int n_centres)
 {
     float *answer = malloc(straight->n_rows * (size_t)n_centres * N_HALVES * sizeof *answer);
     double *scratch = malloc(straight->n_rows * 12 * sizeof *scratch);
 
+    double chance = answer != NULL && scratch != NULL ? usual_chance(straight, look, scratch) : 1.0;
+
     for (int half = 0; half < N_HALVES && answer != NULL && scratch != NULL; half++) {
         double half_mm = LEAST_HALF_MM + half * HALF_STEP_MM;
-        double chance = chance_of(straight, look, half_mm, scratch);
 
         for (size_t row = 0; row < straight->n_rows; row++)
             for (int centre = 0; centre < n_centres; centre++)
@@ -207,6 +219,25 @@ static double mean_answer(const struct course *course, size_t row, size_t reach)
     return sum / (double)(to - from + 1);
 }
 
+/* A faint line that leads on beyond an end is not stripe: ends the run where it gets much thinner than its body. */
+static void cut_thin_ends(struct course *course, size_t inside)
+{
+    double sorted[512];
+    size_t n = 0;
+    size_t step = (course->to - course->from) / 500 + 1;
+    double least = 0.0;
+
+    for (size_t row = course->from; row <= course->to; row += step)
+        sorted[n++] = course->half_mm[row];
+    least = THIN_SHARE * statistics_quantile(sorted, n, 0.7);
+    for (size_t row = inside; row > course->from; row--)
+        if (course->half_mm[row] < least && course->half_mm[row - 1] < least)
+            course->from = row;
+    for (size_t row = inside; row < course->to; row++)
+        if (course->half_mm[row] < least && course->half_mm[row + 1] < least)
+            course->to = row;
+}
+
 /* The stretch of rows around the strongest that answers like the body does. */
 static bool find_run(struct course *course, double row_mm)
 {
@@ -238,6 +269,7 @@ static bool find_run(struct course *course, double row_mm)
         } else {
             weak++;
         }
+    cut_thin_ends(course, best);
     return (double)(course->to - course->from) * row_mm >= LEAST_LENGTH_MM;
 }
 
@@ -460,64 +492,100 @@ static double line_beyond(const struct tip *tip, double tip_mm, double centre_mm
     return spread > 0.0 ? best / spread : 0.0;
 }
 
-static void place_tip(const struct tip *tip, double line_from_mm, struct stripe_end *end)
+/* What is tried for a tip. */
+struct trials {
+    double from_mm, to_mm, step_mm; /* places, outward from the coarse end */
+    int n_sides;                    /* 1 or 3: off the centre line */
+    int n_widths;                   /* 1 or 3: of the half thickness */
+};
+static const struct trials QUICK_TRIALS = {-7.0, 7.0, 0.5, 1, 1};
+enum { MOST_PLACES = 64 };
+
+/* Best trial; least[] is the least misfit at each place. */
+static struct misfit search_tip(const struct tip *tip, const struct layers *layers, const struct trials *trials,
+                                double half, double centre, double *least, struct stripe_end *end, double *tip_mm,
+                                int *at_best, int *n_places)
 {
     static const double CAPS[] = {0.5, 0.75, 1.1, 1.6, 2.3, 3.3};
-    enum { N_CAPS = sizeof CAPS / sizeof CAPS[0], N_PLACES = 57 };
-    struct layers layers = {{0}, 0.0};
+    enum { N_CAPS = sizeof CAPS / sizeof CAPS[0] };
     struct misfit best = {.square = HUGE_VAL};
-    double least[N_PLACES];
-    double half = median_of_rows(tip, tip->course->half_mm, -10.0, -4.0);
-    double centre = median_of_rows(tip, tip->course->centre_mm, -8.0, -2.0);
-    double tip_mm = 0.0;
-    double share = 0.0;
-    int at_best = N_PLACES / 2;
 
-    learn_layers(tip, &layers);
-    layers.deepest_mm = half;
-    for (int i = 0; i < N_PLACES; i++) {
-        double at = (i - N_PLACES / 2) * 0.25;
+    *n_places = (int)fmin(floor((trials->to_mm - trials->from_mm) / trials->step_mm + 1.5), MOST_PLACES);
+    *at_best = 0;
+    for (int i = 0; i < *n_places; i++) {
+        double at = trials->from_mm + i * trials->step_mm;
 
         least[i] = HUGE_VAL;
         for (int cap = 0; cap < N_CAPS; cap++)
-            for (double side = -1.0; side <= 1.0; side += 0.5) {
-                struct misfit misfit = try_tip(tip, &layers, at, half, CAPS[cap] * half, centre + side);
+            for (int side = -(trials->n_sides / 2); side <= trials->n_sides / 2; side++)
+                for (int width = -(trials->n_widths / 2); width <= trials->n_widths / 2; width++) {
+                    double trial_half = half * (1.0 + 0.12 * width);
+                    struct misfit misfit =
+                        try_tip(tip, layers, at, trial_half, CAPS[cap] * trial_half, centre + 0.75 * side);
 
-                least[i] = fmin(least[i], misfit.square);
-                if (misfit.square < best.square) {
-                    best = misfit;
-                    tip_mm = at;
-                    at_best = i;
-                    end->bluntness = 1.0 / CAPS[cap];
+                    least[i] = fmin(least[i], misfit.square);
+                    if (misfit.square < best.square) {
+                        best = misfit;
+                        *tip_mm = at;
+                        *at_best = i;
+                        end->bluntness = 1.0 / CAPS[cap];
+                    }
                 }
-            }
     }
-    share = independence(tip);
-    end->error_mm = 3.0;
-    if (at_best > 0 && at_best < N_PLACES - 1 && isfinite(best.square) && best.square > 0.0) {
-        /* Log-likelihood of Gaussian residues: -n/2 ln(square); its bend over +-1 mm gives the error. */
-        int low = at_best >= 4 ? at_best - 4 : 0;
-        int high = at_best + 4 < N_PLACES ? at_best + 4 : N_PLACES - 1;
-        double n_independent = best.n * share;
-        double rise = 0.5 * n_independent *
-                      (0.5 * (log(least[low]) + log(least[high])) - log(best.square));
-        double bend = rise / (0.5 * 1.0);
+    return best;
+}
 
-        end->error_mm = bend > 0.0 ? fmin(1.0 / sqrt(2.0 * bend), 3.0) : 3.0;
-        {
-            double before = least[at_best - 1];
-            double after = least[at_best + 1];
-            double curve = before - 2.0 * best.square + after;
+/* Standard error of the tip from the bend of the log-likelihood of Gaussian residues,
+ * -n/2 ln(square), over about a millimetre to either side; and the place between trials. */
+static double error_of_tip(const double *least, int n_places, int at_best, double step_mm,
+                           const struct misfit *best, double share, double *tip_mm)
+{
+    int reach = (int)round(1.0 / step_mm);
+    int low = at_best - reach;
+    int high = at_best + reach;
+    double bend = 0.0;
+    double before = 0.0;
+    double after = 0.0;
+    double curve = 0.0;
 
-            if (curve > 0.0 && isfinite(curve))
-                tip_mm += 0.25 * fmin(fmax(0.5 * (before - after) / curve, -0.5), 0.5);
-        }
+    if (low < 0 || high >= n_places || !isfinite(best->square) || best->square <= 0.0)
+        return 3.0;
+    bend = best->n * share * (0.5 * (log(least[low]) + log(least[high])) - log(best->square));
+    before = least[at_best - 1];
+    after = least[at_best + 1];
+    curve = before - 2.0 * best->square + after;
+    if (curve > 0.0 && isfinite(curve))
+        *tip_mm += step_mm * fmin(fmax(0.5 * (before - after) / curve, -0.5), 0.5);
+    return bend > 0.0 ? fmin(1.0 / sqrt(2.0 * bend), 3.0) : 3.0;
+}
+
+static void place_tip(const struct tip *tip, const struct trials *trials, struct stripe_end *end)
+{
+    struct layers layers = {{0}, 0.0};
+    struct misfit best = {0};
+    double least[MOST_PLACES];
+    double half = median_of_rows(tip, tip->course->half_mm, -10.0, -4.0);
+    double centre = median_of_rows(tip, tip->course->centre_mm, -8.0, -2.0);
+    double tip_mm = 0.0;
+    int at_best = 0;
+    int n_places = 0;
+
+    learn_layers(tip, &layers);
+    layers.deepest_mm = half;
+    best = search_tip(tip, &layers, trials, half, centre, least, end, &tip_mm, &at_best, &n_places);
+    end->error_mm = error_of_tip(least, n_places, at_best, trials->step_mm, &best, independence(tip), &tip_mm);
+    if (trials->n_sides == 1) { /* a second, finer round about the first */
+        struct trials fine = {tip_mm - 2.0, tip_mm + 2.0, 0.25, 3, 3};
+
+        best = search_tip(tip, &layers, &fine, half, centre, least, end, &tip_mm, &at_best, &n_places);
+        end->error_mm = fmax(error_of_tip(least, n_places, at_best, fine.step_mm, &best, independence(tip), &tip_mm),
+                             end->error_mm >= 3.0 ? 3.0 : 0.0);
     }
     end->beyond = contrast_beyond(tip, tip_mm, centre, half);
     end->line_beyond = line_beyond(tip, tip_mm, centre);
     end->is_at_edge = !straight_is_inside(tip->straight, row_at(tip, tip_mm + 2.0), centre - 1.0, centre + 1.0);
-    end->at_mm = line_from_mm + (tip->is_last ? (double)tip->course->to * tip->straight->row_mm + tip_mm
-                                              : (double)tip->course->from * tip->straight->row_mm - tip_mm);
+    end->at_mm = tip->is_last ? (double)tip->course->to * tip->straight->row_mm + tip_mm
+                              : (double)tip->course->from * tip->straight->row_mm - tip_mm;
 }
 
 /* ---- the whole ---- */
@@ -704,8 +772,8 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
                 struct tip first = {.straight = &raw, .course = &course, .is_last = false};
                 struct tip last = {.straight = &raw, .course = &course, .is_last = true};
 
-                place_tip(&first, 0.0, &fit->first);
-                place_tip(&last, 0.0, &fit->last);
+                place_tip(&first, &QUICK_TRIALS, &fit->first);
+                place_tip(&last, &QUICK_TRIALS, &fit->last);
                 judge(fit, &course, &straight);
                 is_made = fill_fit(fit, &line, &course);
                 *is_found = is_made && fit->length_mm >= LEAST_LENGTH_MM;
