@@ -320,8 +320,9 @@ void imager_compress(const struct imager *im, struct canvas *canvas, struct wind
 
         for (int k = w.first_sample; k < w.end_sample; k++) {
             float factor = im->gain[k] * im->shade[b];
-            float in = canvas->in[at + (size_t)k] * factor + noise[2 * k] * im->noise_level[k];
-            float quad = canvas->quad[at + (size_t)k] * factor + noise[2 * k + 1] * im->noise_level[k];
+            float in = canvas->in[at + (size_t)k] * factor + noise[2 * (size_t)k] * im->noise_level[k];
+            float quad =
+                canvas->quad[at + (size_t)k] * factor + noise[2 * (size_t)k + 1] * im->noise_level[k];
 
             canvas->luma[at + (size_t)k] = shown(im, (double)(in * in + quad * quad), gain_db);
         }

@@ -79,7 +79,7 @@ static size_t canvas_bytes(const struct canvas *canvas)
 
 static bool make_rooms(struct maker *m, struct error **err)
 {
-    size_t most = 0;
+    size_t most = 1;
 
     m->n_tasks = thread_count(&m->recipe);
     for (size_t i = 0; i < m->n_tasks; i++)
@@ -91,7 +91,7 @@ static bool make_rooms(struct maker *m, struct error **err)
             if (canvas_bytes(m->tasks[i].canvases[look]) > most)
                 most = canvas_bytes(m->tasks[i].canvases[look]);
         }
-    m->kept = malloc(most);
+    m->kept = calloc(most, 1);
     m->picture = malloc((size_t)m->recipe.width_px * (size_t)m->recipe.height_px);
     m->frames = calloc(m->schedule.n, sizeof *m->frames);
     return (m->kept != NULL && m->picture != NULL && m->frames != NULL) || error_memory(err);

@@ -47,7 +47,8 @@ static double glint(const struct anatomy *anatomy, struct place place, double s_
 static double bladder(const struct recipe *recipe, struct place place)
 {
     double side = (recipe->orientation == ORIENTATION_RETROVERTED) != (recipe->mirrored != 0) ? 1.0 : -1.0;
-    double wide = 13.0 + 7.0 * dice_hash(recipe->seed, 900, 4), high = 4.0 + 2.5 * dice_hash(recipe->seed, 900, 5);
+    double wide = 13.0 + 7.0 * dice_hash(recipe->seed, 900, 4),
+           high = 4.0 + 2.5 * dice_hash(recipe->seed, 900, 5);
     double x = (place.x_mm - side * (24.0 + 10.0 * dice_hash(recipe->seed, 900, 3))) / wide;
     double y = (place.y_mm - recipe->probe_radius_mm - 10.0 - 2.0 * side * x) / high;
     double wall = 1.0 + 0.22 * noise_plane(recipe->seed, 9, place.x_mm / 7.0, place.y_mm / 5.0);

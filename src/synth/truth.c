@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { DECIMALS = 4 };
+enum { DECIMALS = 4, FINE = 1000 };
 
 static json_t *number(double value)
 {
@@ -60,8 +60,11 @@ static json_t *cavity(const struct truth *t)
         return kept(made, is_good);
     }
     length = anatomy_length_mm(anatomy);
-    for (double s = 0.0; s <= length; s += 0.05)
+    for (int i = 0; i < FINE; i++) {
+        double s = length * i / FINE;
+
         thickest = fmax(thickest, anatomy_wall_mm(anatomy, s, 1) + anatomy_wall_mm(anatomy, s, -1));
+    }
     for (size_t i = 0; i < sizeof t->centre_line_px / sizeof t->centre_line_px[0]; i++)
         is_good = is_good && json_add(line, point(t->centre_line_px[i]));
     is_good = json_put(made, "centre_line_px", line) && is_good;
