@@ -1,11 +1,7 @@
-#include "media/stream.h"
+#include "media/stream_internal.h"
 
 #include "media/backend.h"
-#include "media/demuxer.h"
-#include "media/pixels.h"
-#include "media/problem.h"
 
-#include <libavutil/display.h>
 #include <libavutil/pixdesc.h>
 #include <math.h>
 #include <stdlib.h>
@@ -19,43 +15,10 @@ enum {
 
 #define TIME_SLACK_S 1e-6 /* so that a time printed with six decimals finds its own frame */
 
-struct stream {
-    struct extents *source; /* borrowed */
-    struct demuxer demuxer;
-    AVCodecContext *decoder;
-    AVPacket *packet;
-    AVFrame *picture;
-    struct stream_facts facts;
-    struct pixels_reading reading;
-    double unit_s; /* of a time stamp */
-    double (*time_of)(const void *owner, size_t index);
-    const void *owner;
-    bool is_intra_only;
-    bool is_lenient; /* the first picture cannot be had without forgiving the stream its faults */
-    /* where the reading stands */
-    bool has_picture; /* `picture` is decoded and not handed out */
-    bool is_draining;
-    bool has_ended;
-    int64_t damaged_from; /* packet from which on pictures may rest on damage, until a key frame; NONE: no */
-    bool has_first;
-    int64_t first_stamp;
-    double last_s;
-    size_t index; /* of the next frame */
-    int64_t n_packets;
-    long n_damaged;
-    long n_restamped;
-    long n_unstamped;
-    long n_other_size;
-    int n_drain_errors;
-    long n_seen;
-    /* what has been told */
-    struct problem missing, damaged, restamped, unstamped, other_size;
-};
-
 /* Pictures that come out later but were sent before `packet` are whole. */
 static void note_damage(struct stream *stream, int64_t packet)
 {
-    stream->n_damaged++;
+    stream->n_faults++;
     if (!stream->is_intra_only && (stream->damaged_from == NONE || packet < stream->damaged_from))
         stream->damaged_from = packet;
 }
@@ -77,8 +40,9 @@ static bool open_decoder(struct stream *stream, struct error **err)
      * other frames from run to run; and a packet of pictures without references must give its picture at
      * once. */
     decoder->thread_type = FF_THREAD_SLICE;
-    if (track->codecpar->codec_id == AV_CODEC_ID_MJPEG && !stream->is_lenient)
-        decoder->err_recognition |= AV_EF_EXPLODE; /* else a picture cut in two comes out as whole */
+    /* else damage is glossed over without a sign; TIFF would refuse any tag that it does not know */
+    if (track->codecpar->codec_id != AV_CODEC_ID_TIFF && !stream->is_lenient)
+        decoder->err_recognition |= AV_EF_EXPLODE;
     if (!backend_allows_size(decoder->width > 0 ? decoder->width : 1,
                              decoder->height > 0 ? decoder->height : 1, err))
         return false;
@@ -110,7 +74,8 @@ static void close_reading(struct stream *stream)
     stream->last_s = 0.0;
     stream->index = 0;
     stream->n_packets = 0;
-    stream->n_damaged = 0;
+    stream->n_faults = 0;
+    stream->n_left_out = 0;
     stream->n_restamped = 0;
     stream->n_unstamped = 0;
     stream->n_other_size = 0;
@@ -249,6 +214,7 @@ static bool is_whole(struct stream *stream)
 
     if (is_damaged) {
         note_damage(stream, packet);
+        stream->n_left_out++;
         return false;
     }
     if (stream->damaged_from == NONE || packet < stream->damaged_from)
@@ -257,7 +223,7 @@ static bool is_whole(struct stream *stream)
         stream->damaged_from = NONE;
         return true;
     }
-    stream->n_damaged++;
+    stream->n_left_out++;
     return false;
 }
 
@@ -279,13 +245,14 @@ static bool tell_losses(struct stream *stream, struct text_list *problems)
 {
     const AVStream *track = stream->demuxer.track;
     long missing = track->nb_frames > stream->n_packets ? (long)(track->nb_frames - stream->n_packets) : 0;
+    long damaged = stream->n_faults > stream->n_left_out ? stream->n_faults : stream->n_left_out;
 
     return problem_tell(&stream->missing, problems, missing,
                         "the file ends early: its header says %ld frames, %ld are missing at the end",
                         (long)track->nb_frames, missing) &&
-           problem_tell(&stream->damaged, problems, stream->n_damaged,
-                        "%ld picture(s) are damaged or rest on damaged ones and are left out",
-                        stream->n_damaged) &&
+           problem_tell(&stream->damaged, problems, damaged,
+                        "at least %ld picture(s) are damaged or rest on damaged ones and are left out",
+                        damaged) &&
            problem_tell(
                &stream->restamped, problems, stream->n_restamped,
                "%ld frame(s) have a time stamp that is not after the frame before; each is placed one "
@@ -356,124 +323,6 @@ enum loop_next stream_read(struct stream *stream, double from_time_s, bool with_
     return LOOP_FRAME;
 }
 
-static void read_turn(struct stream *stream, bool *is_odd)
-{
-    size_t n_bytes = 0;
-    const int32_t *matrix = (const int32_t *)(const void *)av_stream_get_side_data(
-        stream->demuxer.track, AV_PKT_DATA_DISPLAYMATRIX, &n_bytes);
-    int part[4];
-    const int place[4] = {0, 1, 3, 4};
-
-    *is_odd = false;
-    if (matrix == NULL || n_bytes < 9 * sizeof *matrix)
-        return;
-    for (size_t i = 0; i < 4; i++) {
-        part[i] = matrix[place[i]] / (1 << 16);
-        if (matrix[place[i]] % (1 << 16) != 0 || abs(part[i]) > 1)
-            *is_odd = true;
-    }
-    if (*is_odd || part[0] * part[3] - part[1] * part[2] == 0 || part[0] * part[1] != 0 ||
-        part[0] * part[2] != 0) {
-        *is_odd = true;
-        return;
-    }
-    stream->reading.xx = part[0];
-    stream->reading.xy = part[1];
-    stream->reading.yx = part[2];
-    stream->reading.yy = part[3];
-}
-
-static double rational(AVRational value)
-{
-    return value.num > 0 && value.den > 0 ? av_q2d(value) : 0.0;
-}
-
-static double declared_duration_s(const struct stream *stream)
-{
-    const AVFormatContext *context = stream->demuxer.context;
-    const AVStream *track = stream->demuxer.track;
-
-    if (stream->facts.is_bare || stream->facts.is_still)
-        return -1.0;
-    if (track->duration != AV_NOPTS_VALUE && track->duration > 0 &&
-        context->duration_estimation_method != AVFMT_DURATION_FROM_BITRATE)
-        return (double)track->duration * stream->unit_s;
-    if (context->duration != AV_NOPTS_VALUE && context->duration > 0 &&
-        context->duration_estimation_method != AVFMT_DURATION_FROM_BITRATE)
-        return (double)context->duration / AV_TIME_BASE;
-    return -1.0;
-}
-
-static void read_clock(struct stream *stream)
-{
-    AVStream *track = stream->demuxer.track;
-    double rate_hz = rational(track->avg_frame_rate);
-
-    if (rate_hz <= 0.0)
-        rate_hz = rational(track->r_frame_rate);
-    if (stream->facts.is_bare) /* libavformat invents 25/s there: only the stream's own word counts */
-        rate_hz = rational(stream->decoder->framerate);
-    stream->facts.period_s = rate_hz > 0.0 ? 1.0 / rate_hz : 0.0;
-    if (stream->facts.is_bare)
-        stream->facts.has_clock = rate_hz > 0.0;
-    else
-        stream->facts.has_clock = !stream->facts.is_still &&
-                                  (stream->picture->best_effort_timestamp != AV_NOPTS_VALUE || rate_hz > 0.0);
-}
-
-static bool read_facts(struct stream *stream, struct error **err)
-{
-    AVStream *track = stream->demuxer.track;
-    bool is_swapped = stream->reading.xx == 0;
-    double aspect = rational(av_guess_sample_aspect_ratio(stream->demuxer.context, track, stream->picture));
-
-    stream->facts.format = demuxer_format(&stream->demuxer);
-    stream->facts.codec = avcodec_get_name(track->codecpar->codec_id);
-    stream->facts.width_px = is_swapped ? stream->picture->height : stream->picture->width;
-    stream->facts.height_px = is_swapped ? stream->picture->width : stream->picture->height;
-    if (!backend_allows_size(stream->facts.width_px, stream->facts.height_px, err))
-        return false;
-    stream->facts.is_bare = demuxer_is_bare(&stream->demuxer);
-    stream->facts.is_still = demuxer_is_picture(&stream->demuxer) || track->nb_frames == 1;
-    stream->facts.declared_frames = track->nb_frames > 0 ? (long)track->nb_frames : -1;
-    if (stream->facts.is_still)
-        stream->facts.declared_frames = 1;
-    stream->facts.pixel_aspect = 1.0;
-    if (aspect > 0.0)
-        stream->facts.pixel_aspect = is_swapped ? 1.0 / aspect : aspect;
-    stream->facts.declared_duration_s = declared_duration_s(stream);
-    stream->reading.untagged_is_limited =
-        track->codecpar->codec_id == AV_CODEC_ID_H264 || track->codecpar->codec_id == AV_CODEC_ID_HEVC;
-    stream->reading.is_full = pixels_seem_full(stream->picture);
-    read_clock(stream);
-    return true;
-}
-
-static bool tell_facts(const struct stream *stream, bool is_turned_oddly, struct text_list *problems)
-{
-    const struct stream_facts *facts = &stream->facts;
-    bool fits = true;
-
-    if (stream->demuxer.n_tracks > 1)
-        fits = fits && text_list_add(problems, "the file has %d video tracks; the largest is read",
-                                     stream->demuxer.n_tracks);
-    if (is_turned_oddly)
-        fits = fits && text_list_add(problems, "the file asks to be shown turned or stretched by other than "
-                                               "quarter turns; it is read as stored");
-    if (stream->reading.is_full)
-        fits = fits &&
-               text_list_add(problems, "the stream does not state its range of grey; its black shows that it "
-                                       "is 0 to 255, and it is read so");
-    if (stream->picture->interlaced_frame)
-        fits =
-            fits && text_list_add(problems, "the pictures are interlaced: odd and even lines were taken at "
-                                            "different times, so fast motion shows as combs");
-    if (fabs(facts->pixel_aspect - 1.0) > 0.001)
-        fits = fits && text_list_add(problems, "the pixels are not square: width over height is %.4f",
-                                     facts->pixel_aspect);
-    return fits;
-}
-
 static bool first_picture(struct stream *stream, struct error **err)
 {
     enum loop_next next = decode_whole(stream, 0.0, err);
@@ -500,7 +349,6 @@ bool stream_open(struct stream **stream, struct extents *source, struct text_lis
                  struct error **err)
 {
     CLEANUP(stream_close) struct stream *made = calloc(1, sizeof *made);
-    bool is_turned_oddly = false;
 
     av_log_set_level(AV_LOG_QUIET);
     if (made == NULL)
@@ -513,13 +361,8 @@ bool stream_open(struct stream **stream, struct extents *source, struct text_lis
     made->picture = av_frame_alloc();
     if (made->packet == NULL || made->picture == NULL)
         return error_memory(err);
-    if (!open_reading(made, err) || !first_picture(made, err))
+    if (!open_reading(made, err) || !first_picture(made, err) || !stream_facts_read(made, problems, err))
         return false;
-    read_turn(made, &is_turned_oddly);
-    if (!read_facts(made, err))
-        return false;
-    if (problems != NULL && !tell_facts(made, is_turned_oddly, problems))
-        return error_memory(err);
     *stream = made;
     made = NULL;
     return true;
