@@ -62,7 +62,8 @@ static struct meaning meaning_of_fifths(double spacing_px, double depth_px)
 /** What ticks mean by which of them are longer or bear a number, and by the depth that it makes. */
 static struct meaning meaning_of(int major_every, int number_every, double spacing_px, double depth_px)
 {
-    int every = major_every ? major_every : number_every;
+    /* numbers at every second tick are read by nobody here: 1 2 3 and 2 4 6 cm look alike */
+    int every = major_every || number_every == 2 ? major_every : number_every;
 
     if (every == 10 && is_plausible(1.0, spacing_px, depth_px))
         return (struct meaning){1.0, false,

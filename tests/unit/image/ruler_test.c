@@ -109,22 +109,29 @@ static void every_fifth_tick_longer_is_what_makes_a_possible_depth(void **state)
     ruler_free(&ruler);
 }
 
-static void numbers_beside_like_ticks_tell_what_they_mean(void **state)
+static void a_number_at_every_tick_confirms_centimetres(void **state)
 {
-    struct screen screen = with_ruler(17, 30.7, 0);
+    struct screen screen = with_ruler(10, 57.3, 0);
     struct ruler ruler = {0};
 
     (void)state;
-    screen.ruler.number_every = 2; /* numbers stand at centimetres */
-    find(&ruler, &screen, FRAMES);
-    check_spacing(&ruler, 30.7, 5);
-    assert_false(ruler.is_assumed);
-    ruler_free(&ruler);
-    screen = with_ruler(10, 57.3, 0);
     screen.ruler.number_every = 1;
     find(&ruler, &screen, FRAMES);
     check_spacing(&ruler, 57.3, 10);
     assert_false(ruler.is_assumed);
+    ruler_free(&ruler);
+}
+
+static void numbers_at_every_second_tick_confirm_nothing(void **state)
+{
+    struct screen screen = with_ruler(17, 30.7, 0); /* 2 4 6 cm, or 1 2 3 cm at ticks of 5 mm? */
+    struct ruler ruler = {0};
+
+    (void)state;
+    screen.ruler.number_every = 2;
+    find(&ruler, &screen, FRAMES);
+    check_spacing(&ruler, 30.7, 10);
+    assert_true(ruler.is_assumed);
     ruler_free(&ruler);
 }
 
@@ -249,7 +256,8 @@ int main(void)
         cmocka_unit_test(every_tenth_tick_longer_means_millimetres),
         cmocka_unit_test(every_second_tick_longer_means_half_centimetres),
         cmocka_unit_test(every_fifth_tick_longer_is_what_makes_a_possible_depth),
-        cmocka_unit_test(numbers_beside_like_ticks_tell_what_they_mean),
+        cmocka_unit_test(a_number_at_every_tick_confirms_centimetres),
+        cmocka_unit_test(numbers_at_every_second_tick_confirm_nothing),
         cmocka_unit_test(of_two_rulers_the_one_beside_the_picture_is_taken),
         cmocka_unit_test(ticks_on_a_line_are_found),
         cmocka_unit_test(ticks_over_the_living_picture_are_found),
