@@ -21,7 +21,7 @@ struct fragments {
     struct fragment *items;
     size_t n;
     uint64_t first;  /* where the first item's tag stands: offset tables count from it */
-    uint32_t *table; /* Basic Offset Table; NULL when empty */
+    uint64_t *table; /* Basic Offset Table; NULL when empty */
     size_t n_table;
     bool is_cut;     /* the file ends inside the last fragment, which is not among the items */
     bool is_damaged; /* something that is no item stands where an item should: the rest is not read */

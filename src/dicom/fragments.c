@@ -39,7 +39,7 @@ static bool read_table(struct fragments *fragments, struct extents *file, uint64
     if (n_bytes < 4 || n_bytes > MOST_TABLE_BYTES)
         return true;
     bytes = malloc(n_bytes);
-    fragments->table = malloc(n_bytes);
+    fragments->table = malloc(n_bytes / 4 * sizeof *fragments->table);
     if (bytes == NULL || fragments->table == NULL) {
         free(bytes);
         return error_memory(err);
@@ -148,14 +148,14 @@ static void add_run(struct fragment_run *runs, size_t *n_runs, size_t first, siz
 }
 
 /* Offsets beyond the last whole fragment belong to frames that a cut file has lost. */
-static bool sort_by_table(const struct fragments *fragments, const uint32_t *basic, const uint64_t *extended,
-                          size_t n_table, struct fragment_run *runs, size_t *n_runs)
+static bool sort_by_table(const struct fragments *fragments, const uint64_t *table, size_t n_table,
+                          struct fragment_run *runs, size_t *n_runs)
 {
     size_t before = 0;
 
     *n_runs = 0;
     for (size_t i = 0; i < n_table; i++) {
-        size_t place = fragment_at(fragments, basic != NULL ? basic[i] : extended[i]);
+        size_t place = fragment_at(fragments, table[i]);
 
         if (place == fragments->n && fragments->is_cut && i > 0)
             break;
@@ -219,12 +219,12 @@ bool fragments_sort(const struct fragments *fragments, struct extents *file, lon
     *has_bad_table = false;
     if (fragments->n == 0)
         return true;
-    if (n_extended > 0 && sort_by_table(fragments, NULL, extended, n_extended, made, n_runs)) {
+    if (n_extended > 0 && sort_by_table(fragments, extended, n_extended, made, n_runs)) {
         drop_cut_run(fragments, is_one_each, made, n_runs);
         return true;
     }
     if (fragments->n_table > 0 &&
-        sort_by_table(fragments, fragments->table, NULL, fragments->n_table, made, n_runs)) {
+        sort_by_table(fragments, fragments->table, fragments->n_table, made, n_runs)) {
         drop_cut_run(fragments, is_one_each, made, n_runs);
         return true;
     }
