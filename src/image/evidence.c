@@ -10,7 +10,9 @@ static const double LIVE_SHARE = 0.12; /* of the upper change: what still counts
 static const double LIVE_MIN = 0.6;
 static const double LIVE_MAX = 3.0;
 static const double BRIGHT_ABOVE_BLACK = 6.0;
-static const float GRAIN_MIN = 0.7F;    /* difference from the mean of 3 x 3 */
+static const float GRAIN_MIN = 0.7F; /* difference from the mean of 3 x 3 */
+static const float INK_MIN = 30.0F;  /* the same, at the edge of a letter */
+static const double INKY_SHARE = 0.25;
 static const double GRAINY_SHARE = 0.4; /* of the bright places around: grey bars and banners have less */
 static const double DENSE_SHARE = 0.5; /* of 11 x 11: text fills less of its surroundings, tissue has edges */
 static const double LIVING_FRAME_SHARE = 0.01; /* of the frame: less life than this says nothing */
@@ -111,15 +113,19 @@ static double black_level(const float *mean, size_t n)
 
 /** Marks the bright places that differ from the mean of their neighbours: speckle does, a bar, however
  *  it fades, does not but at its edges. */
-static bool grain_of(uint8_t *grain, const float *mean, const uint8_t *bright,
+static bool grain_of(uint8_t *grain, uint8_t *ink, const float *mean, const uint8_t *bright,
                      const struct evidence *evidence)
 {
     size_t n = (size_t)evidence->width * (size_t)evidence->height;
     float *average = malloc(n * sizeof *average);
     bool is_good = average != NULL && plane_blur(average, mean, evidence->width, evidence->height, 1);
 
-    for (size_t i = 0; is_good && i < n; i++)
-        grain[i] = bright[i] && fabsf(mean[i] - average[i]) > GRAIN_MIN ? 255 : 0;
+    for (size_t i = 0; is_good && i < n; i++) {
+        float difference = bright[i] ? fabsf(mean[i] - average[i]) : 0.0F;
+
+        grain[i] = difference > GRAIN_MIN ? 255 : 0;
+        ink[i] = difference > INK_MIN ? 255 : 0;
+    }
     free(average);
     return is_good;
 }
@@ -164,9 +170,11 @@ static bool gather_shining(struct evidence *evidence, const struct survey *surve
     size_t n = (size_t)evidence->width * (size_t)evidence->height;
     float *mean = reduce(survey->mean, survey->width_px, evidence);
     uint8_t *grain = malloc(n);
+    uint8_t *ink = malloc(n);
     uint32_t *count = malloc(n * sizeof *count);
     uint32_t *grainy = malloc(n * sizeof *grainy);
-    bool is_good = mean && grain && count && grainy;
+    uint32_t *inky = malloc(n * sizeof *inky);
+    bool is_good = mean && grain && ink && count && grainy && inky;
     double black = is_good ? fmin(40.0, black_level(mean, n)) : 0;
     double square = (2 * DENSE_RADIUS + 1) * (2 * DENSE_RADIUS + 1);
 
@@ -174,20 +182,25 @@ static bool gather_shining(struct evidence *evidence, const struct survey *surve
         evidence->mask[i] = (double)mean[i] > black + BRIGHT_ABOVE_BLACK ? 255 : 0;
     if (is_good && survey->colour != NULL)
         drop_coloured(evidence, survey);
-    is_good = is_good && grain_of(grain, mean, evidence->mask, evidence) &&
+    is_good = is_good && grain_of(grain, ink, mean, evidence->mask, evidence) &&
               plane_count(count, evidence->mask, evidence->width, evidence->height, DENSE_RADIUS) &&
-              plane_count(grainy, grain, evidence->width, evidence->height, DENSE_RADIUS);
+              plane_count(grainy, grain, evidence->width, evidence->height, DENSE_RADIUS) &&
+              plane_count(inky, ink, evidence->width, evidence->height, DENSE_RADIUS);
     for (size_t i = 0; is_good && i < n; i++) {
         bool is_dense = (double)count[i] > DENSE_SHARE * square;
         bool is_grainy = (double)grainy[i] > GRAINY_SHARE * (double)count[i];
 
-        evidence->mask[i] = evidence->mask[i] && is_dense && is_grainy ? 255 : 0;
+        bool is_inky = (double)inky[i] > INKY_SHARE * (double)count[i];
+
+        evidence->mask[i] = evidence->mask[i] && is_dense && is_grainy && !is_inky ? 255 : 0;
     }
     is_good = is_good && majority(evidence->mask, evidence->width, evidence->height);
     free(mean);
     free(grain);
     free(count);
     free(grainy);
+    free(ink);
+    free(inky);
     return is_good;
 }
 

@@ -12,6 +12,8 @@ static const double CLOSE_SHARE = 0.016;     /* of the longest side: gaps closed
 static const double PIECE_MIN_SHARE = 0.015; /* of the frame: a smaller piece is no picture */
 static const double REGION_HOLDS = 0.5;      /* of the evidence that declared regions must hold to be used */
 static const double REGION_OVERHANG = 0.02;  /* of the frame a region may reach outside */
+static const double FLIPPED_BETTER = 0.03;   /* of likeness: an upright picture is the rule */
+static const double FLIPPED_ALONE = 0.90;    /* of likeness, where no upright shape fits */
 enum { SIDE_MIN_PX = 48 };                   /* a frame smaller than this is no picture */
 static const double WHOLE_SHARE = 0.985;     /* of the frame: the picture fills it */
 
@@ -180,7 +182,8 @@ static bool fit(struct search *search, struct shape *shape, struct error **err)
     flip(search->grain, search->evidence.mask, width, height);
     if (!shape_fit(&other, search->flipped, search->grain, width, height, err))
         return false;
-    if (other.is_good && other.has_apex && (!shape->is_good || other.likeness > shape->likeness)) {
+    if (other.is_good && other.has_apex &&
+        other.likeness > (shape->is_good ? shape->likeness + FLIPPED_BETTER : FLIPPED_ALONE)) {
         flip_shape(&other, height);
         *shape = other;
     }

@@ -14,6 +14,8 @@ static const double ANGLE_FIRST_DEG = -2.0; /* of a side to the vertical, apex a
 static const double ANGLE_STEP_DEG = 0.5;
 static const double SECTOR_MIN_DEG = 8.0;   /* opening below which sides count as parallel */
 static const double SECTOR_MAX_DEG = 172.0; /* beyond it the crossing is not sharp */
+static const double LEAN_MAX_DEG = 30.0;    /* between the tilts of both sides: a sector stands upright */
+static const double APEX_BELOW_TOP = 0.1;   /* of the height: an apex lies above the picture or at its top */
 static const double SEEN_SHARE = 0.25;      /* of a side's length that has edge points */
 static const double FILL_MIN = 0.30;        /* of the shape covered by evidence */
 static const double SPILL_MAX = 0.05;       /* of the evidence outside the shape */
@@ -214,12 +216,15 @@ static bool cross_sides(struct shape *shape)
     const struct side *b = &shape->right;
     double cross = a->normal_x * b->normal_y - a->normal_y * b->normal_x;
     double opening_deg = (right_direction(shape) - left_direction(shape)) / RADIANS;
+    double lean_deg = fabs(right_direction(shape) + left_direction(shape)) / RADIANS;
 
-    if (!a->is_found || !b->is_found || opening_deg < SECTOR_MIN_DEG || opening_deg > SECTOR_MAX_DEG)
+    if (!a->is_found || !b->is_found || opening_deg < SECTOR_MIN_DEG || opening_deg > SECTOR_MAX_DEG ||
+        lean_deg > LEAN_MAX_DEG)
         return false;
     shape->apex_px.x_px = (a->offset_px * b->normal_y - a->normal_y * b->offset_px) / cross;
     shape->apex_px.y_px = (a->normal_x * b->offset_px - a->offset_px * b->normal_x) / cross;
-    return true;
+    return shape->apex_px.y_px <=
+           shape->box.top_px + APEX_BELOW_TOP * (shape->box.bottom_px - shape->box.top_px);
 }
 
 /** Radii of the arcs: per direction from the apex the nearest and the farthest evidence. */
