@@ -235,7 +235,7 @@ static void write_scale(FILE *to, const struct scale *scale)
 
 static bool write_recordings(FILE *to, const struct transfer *transfer)
 {
-    (void)fputs(transfer->n_loops == 1 ? "\nRecording\n" : "\nRecordings, by their own clocks\n", to);
+    (void)fputs(transfer->n_loops == 1 ? "\nRecording\n" : "\nRecordings\n", to);
     for (size_t i = 0; i < transfer->n_loops; i++)
         if (!write_recording(to, &transfer->loops[i], transfer->n_loops > 1))
             return false;
