@@ -170,10 +170,23 @@ static void draw_ruler(struct screen *s)
     }
 }
 
+/* A logo-like block: the mark that tells which side of the probe is left. */
+static void draw_mark(struct screen *s, int middle_x, int middle_y, int radius)
+{
+    for (int y = -radius; y <= radius; y++)
+        for (int x = -radius; x <= radius; x++) {
+            int squares = x * x + y * y, hollow = x > 0 ? 0 : radius * radius * 4 / 9;
+
+            if (squares <= radius * radius && squares >= hollow)
+                fill(s, middle_x + x, middle_y + y, middle_x + x, middle_y + y, 230);
+        }
+}
+
 static void draw_texts(struct screen *s)
 {
     const struct recipe *r = &s->recipe;
-    int dot = dot_px(r), line = 10 * dot, left = 4 * dot, top = (int)(0.02 * (double)r->height_px);
+    int dot = dot_px(r), line = 10 * dot, left = r->ruler == RULER_LEFT ? 24 * dot : 4 * dot,
+        top = (int)(0.02 * (double)r->height_px);
     int bar = (int)r->width_px - 10 * dot, bar_top = (int)(0.10 * (double)r->height_px);
     int bar_high = (int)(0.22 * (double)r->height_px);
     char words[48];
@@ -190,12 +203,7 @@ static void draw_texts(struct screen *s)
     text(s, (int)r->width_px - 62 * dot, top, 180, "TV 6.0 MHZ");
     for (int y = 0; y < bar_high; y++)
         fill(s, bar, bar_top + y, bar + 6 * dot, bar_top + y, 255 - 255 * y / (bar_high - 1));
-    /* a logo-like block: the mark that tells which side of the probe is left */
-    for (int y = -6 * dot; y <= 6 * dot; y++)
-        for (int x = -6 * dot; x <= 6 * dot; x++)
-            if (x * x + y * y <= 36 * dot * dot && x * x + y * y >= (x > 0 ? 0 : 16 * dot * dot))
-                fill(s, (int)(0.3 * (double)r->width_px) + x, 9 * dot + y,
-                     (int)(0.3 * (double)r->width_px) + x, 9 * dot + y, 230);
+    draw_mark(s, (int)fmax(0.3 * (double)r->width_px, left + 94 * dot), 9 * dot, 6 * dot);
 }
 
 bool screen_make(struct screen **screen, const struct recipe *recipe, const struct imager *imager,
