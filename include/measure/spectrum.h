@@ -30,6 +30,15 @@ MUST_CHECK bool spectrum_density(const double *trace, size_t n, double sample_hz
 double spectrum_tone(const double *trace, size_t n, double sample_hz, double frequency_hz,
                      double complex *amplitude);
 
+/** Complex amplitude of a sinusoid near a moment: offset, slope, cosine and sine by least
+ *  squares under a Gaussian window. Unlike a pass band it is not bent at the ends of a trace.
+ *
+ *  middle    the moment, in samples from the first; sigma: of the window, samples, > 0
+ *  turn_rad  the sinusoid's turn in a sample; its phase is told against turn_rad times the sample's index
+ *  0 when the window holds too little to tell. */
+double complex spectrum_tone_near(const double *trace, size_t n, double middle, double sigma,
+                                  double turn_rad);
+
 /** A smooth background under a spectrum and how far its values scatter about it. */
 struct spectrum_background {
     double level;   /* density at 1 per minute, unit of the spectrum */

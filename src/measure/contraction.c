@@ -17,7 +17,8 @@ static const float LEAST_TRUST = 0.4F;
 static const double MOST_FALSE_ALARM = 0.003;     /* of a quiet uterus */
 static const double HANN_INDEPENDENT = 2.0 / 3.0; /* share of independent values after a Hann taper */
 static const double BACKGROUND_TO_PER_MIN = 24.0;
-static const double STEADY_RAD = 0.6; /* phase scatter below which a wave counts as steady */
+static const double STEADY_RAD = 0.1; /* phase scatter below which a wave counts as steady */
+static const double UNSTEADY = 1.8;   /* error of the phase from end to end over its scatter */
 static const double LAG_MM = 4.0;     /* between positions whose phases are compared */
 
 /* The trace on an even grid, one row a position. */
@@ -204,8 +205,8 @@ struct peak {
     double false_alarm;
 };
 
-/* Sum of the positions' densities; the caller frees. */
-static double *sum_densities(const struct even *even, enum spectrum_taper taper)
+/* Sum of the densities of positions [from, to); the caller frees. */
+static double *sum_densities(const struct even *even, enum spectrum_taper taper, size_t from, size_t to)
 {
     size_t n = even->n / 2 + 1;
     double *sum = calloc(n, sizeof *sum);
@@ -213,7 +214,7 @@ static double *sum_densities(const struct even *even, enum spectrum_taper taper)
     double *flat = calloc(even->n, sizeof *flat);
     bool is_made = sum && one && flat;
 
-    for (size_t p = 0; p < even->n_positions && is_made; p++) {
+    for (size_t p = from; p < to && is_made; p++) {
         const double *row = even->value + p * even->n;
         double half = 0.5 * (double)(even->n - 1);
         double xy = 0.0;
@@ -285,11 +286,12 @@ static bool test_peak(const double *per_min, const double *density, size_t n, si
     return true;
 }
 
-/* Finds the tallest peak over its background within the band. False when memory ran out. */
-static bool find_peak(const struct even *even, struct peak *peak)
+/* Finds the tallest peak over its background within the band, in positions [from, to). False when memory ran
+ * out. */
+static bool find_peak_in(const struct even *even, size_t from, size_t to, struct peak *peak)
 {
     size_t n = even->n / 2 + 1;
-    double *density = sum_densities(even, TAPER_HANN);
+    double *density = sum_densities(even, TAPER_HANN, from, to);
     double *per_min = calloc(n, sizeof *per_min);
     double duration_min = (double)even->n / GRID_HZ / 60.0;
     double low = fmax(CONTRACTION_LOW_PER_MIN, 1.5 / duration_min);
@@ -312,6 +314,22 @@ static bool find_peak(const struct even *even, struct peak *peak)
     free(density);
     free(per_min);
     return is_made;
+}
+
+/* Looks at all of the stripe and at its middle fifth: where waves turn round within the loop, their phase
+ * slips at either end and splits the peak there, but not in the middle. False when memory ran out. */
+static bool find_peak(const struct even *even, struct peak *peak)
+{
+    struct peak middle = {0};
+    size_t from = even->n_positions * 2 / 5;
+    size_t to = even->n_positions - from;
+
+    if (!find_peak_in(even, 0, even->n_positions, peak) || !find_peak_in(even, from, to, &middle))
+        return false;
+    if (middle.false_alarm < peak->false_alarm)
+        *peak = middle;
+    peak->false_alarm = -expm1(2.0 * log1p(-fmin(peak->false_alarm, 1.0 - 1e-15))); /* two looks */
+    return true;
 }
 
 /* The frequency near a start at which all positions' sinusoids together take the most. */
@@ -383,8 +401,8 @@ static bool fill_band(struct even *even, double per_min)
     return true;
 }
 
-/* Leading pattern along the stripe (unit length, weighted) and its trace in time. */
-static bool lead_pattern(const struct even *even, double complex *pattern, double complex *lead)
+/* Leading pattern along the stripe (unit length, weighted). */
+static bool lead_pattern(const struct even *even, double complex *pattern)
 {
     size_t m = even->n_positions;
     double complex *covariance = calloc(m * m, sizeof *covariance);
@@ -410,74 +428,117 @@ static bool lead_pattern(const struct even *even, double complex *pattern, doubl
         for (size_t p = 0; p < m; p++)
             pattern[p] = square > 0.0 ? next[p] / sqrt(square) : 0.0;
     }
-    for (size_t i = 0; i < even->n && is_made; i++) {
-        lead[i] = 0.0;
-        for (size_t p = 0; p < m; p++)
-            lead[i] += conj(pattern[p]) * sqrt(even->weight[p]) * even->band[p * even->n + i];
-    }
     free(covariance);
     free(next);
     return is_made;
 }
 
-/* Phase of a complex trace, unwrapped. */
-static void unwrap(const double complex *lead, size_t n, double *phase)
+/* How the phase of the waves ran against a steady turn, at n_slow moments from the first sample to the last.
+ */
+struct slow_phase {
+    double scatter_rad; /* standard deviation about a steady one */
+    double advance_rad; /* from the first moment to the last */
+};
+
+static struct slow_phase run_of_phase(const double complex *slow, double *phase, size_t n)
 {
+    struct slow_phase run = {0};
+    double mean = 0.0;
+
     for (size_t i = 0; i < n; i++) {
-        phase[i] = carg(lead[i]);
+        phase[i] = carg(slow[i]);
         if (i > 0)
             phase[i] = phase[i - 1] + remainder(phase[i] - phase[i - 1], 2.0 * PI);
+        mean += phase[i] / (double)n;
     }
+    for (size_t i = 0; i < n; i++)
+        run.scatter_rad += (phase[i] - mean) * (phase[i] - mean) / (double)n;
+    run.scatter_rad = sqrt(run.scatter_rad);
+    run.advance_rad = phase[n - 1] - phase[0];
+    return run;
 }
 
-static double mean_over(const double *values, double from, double to, size_t n)
+static const double SLOW_STEP_S = 0.5; /* between the moments at which phases are taken */
+static const double SLOW_SIGMA = 0.25; /* of the window, in cycles: shorter, and breathing gets in; longer,
+                                          and waves that hurry or wait are smoothed away */
+
+/* The phase of the leading pattern, or (pattern NULL) the median over positions of their own phases: where
+ * waves turn round, the phase slips by as much at one end of the stripe as it gains at the other. */
+static bool follow_phase(const struct even *even, double per_min, const double complex *pattern,
+                         struct slow_phase *run)
 {
-    size_t first = (size_t)fmax(0.0, from);
-    size_t last = (size_t)fmin((double)(n - 1), to);
-    double sum = 0.0;
+    size_t step = (size_t)(SLOW_STEP_S * GRID_HZ);
+    size_t n_slow = (even->n - 1) / step + 1;
+    double turn = 2.0 * PI * per_min / 60.0 / GRID_HZ;
+    double sigma = SLOW_SIGMA * 60.0 / per_min * GRID_HZ;
+    double complex *slow = calloc(n_slow, sizeof *slow);
+    double *phase = calloc(n_slow, sizeof *phase);
+    double *advance = calloc(even->n_positions, sizeof *advance);
+    double *scatter = calloc(even->n_positions, sizeof *scatter);
+    bool is_made = slow && phase && advance && scatter;
+    size_t n = 0;
 
-    for (size_t i = first; i <= last; i++)
-        sum += values[i];
-    return sum / (double)(last - first + 1);
+    for (size_t p = 0; p < even->n_positions && is_made; p++) {
+        const double *row = even->value + p * even->n;
+
+        if (even->weight[p] <= 0.0)
+            continue;
+        for (size_t i = 0; i < n_slow; i++) {
+            double middle = (double)(even->n - 1) * (double)i / (double)(n_slow - 1);
+            double complex tone = spectrum_tone_near(row, even->n, middle, sigma, turn);
+
+            slow[i] = pattern == NULL ? tone : slow[i] + conj(pattern[p]) * sqrt(even->weight[p]) * tone;
+        }
+        if (pattern == NULL) {
+            *run = run_of_phase(slow, phase, n_slow);
+            advance[n] = run->advance_rad;
+            scatter[n++] = run->scatter_rad;
+        }
+    }
+    if (is_made && pattern != NULL) {
+        *run = run_of_phase(slow, phase, n_slow);
+    } else if (is_made) {
+        run->advance_rad = statistics_median(advance, n);
+        run->scatter_rad = statistics_median(scatter, n);
+    }
+    free(slow);
+    free(phase);
+    free(advance);
+    free(scatter);
+    return is_made;
 }
 
-/* Frequency, regularity and interval. */
-static void estimate_frequency(const struct even *even, const struct peak *peak, const double *phase,
-                               struct wave_result *result)
+/* Variance, per minute squared, of the frequency of a steady sinusoid: Cramer-Rao bound in noise of one-sided
+ * density S, var(omega) = 12 S / (A^2 T^3) (Rife and Boorstyn, IEEE Trans. Inf. Theory 20:591-598, 1974), S
+ * being the fitted background and the positions counting as `freedom` independent ones. */
+static double steady_variance(const struct even *even, const struct peak *peak, double per_min)
 {
     double duration_s = (double)even->n / GRID_HZ;
+    double amplitude_square = 2.0 * tone_energy(even, per_min) / (double)even->n;
+    double noise = peak->background / fmax(peak->freedom, 1.0);
+
+    return 12.0 * noise / fmax(amplitude_square * pow(duration_s, 3.0), 1e-12) / (4.0 * PI * PI) * 3600.0;
+}
+
+/* Frequency, regularity and interval; once more with the direction known when that is mixed. */
+static bool estimate_frequency(const struct even *even, const struct peak *peak,
+                               const double complex *pattern, struct wave_result *result)
+{
+    double duration_s = (double)(even->n - 1) / GRID_HZ;
     double tone = refine_frequency(even, peak->per_min, 60.0 / duration_s);
-    double turn = 2.0 * PI * tone / 60.0 / GRID_HZ;
-    double cycle = fmin(60.0 / tone * GRID_HZ, 0.4 * (double)even->n);
-    double rest = 0.0;
-    double square = 0.0;
-    double advance = 0.0;
-    double energy = tone_energy(even, tone) / (double)even->n; /* mean square of the weighed sinusoids */
-    double amplitude_square = 2.0 * energy;
-    double noise = 0.0;
+    double rad_per_min = 60.0 / (2.0 * PI * duration_s); /* what a radian from end to end amounts to */
+    struct slow_phase run = {0};
     double variance = 0.0;
 
-    for (size_t i = 0; i < even->n; i++)
-        rest += (phase[i] - turn * (double)i) / (double)even->n;
-    for (size_t i = 0; i < even->n; i++)
-        square += pow(phase[i] - turn * (double)i - rest, 2.0) / (double)even->n;
-    result->regularity = sqrt(square);
-    /* Unsteady waves: how far the phase went from the first cycle to the last. */
-    advance = (mean_over(phase, (double)even->n - cycle, (double)even->n - 1.0, even->n) -
-               mean_over(phase, 0.0, cycle - 1.0, even->n)) /
-              (((double)even->n - cycle) / GRID_HZ) / (2.0 * PI) * 60.0;
-    result->frequency_per_min = result->regularity < STEADY_RAD ? tone : advance;
-    /* Cramer-Rao bound of a sinusoid's frequency in noise of one-sided density S:
-     * var(omega) = 12 S / (A^2 T^3) (Rife and Boorstyn, IEEE Trans. Inf. Theory 20:591-598,
-     * 1974), S being the fitted background and the positions counting as `freedom` independent ones. */
-    noise = peak->background / fmax(peak->freedom, 1.0);
-    variance = 12.0 * noise / fmax(amplitude_square * pow(duration_s, 3.0), 1e-12);
-    variance = variance / (4.0 * PI * PI) * 3600.0;
-    /* Unsteadiness: the phase at either end is known to about a third of its scatter. */
-    variance +=
-        pow(0.33 * result->regularity * 1.41421356 / (2.0 * PI) * 60.0 / (duration_s - cycle / GRID_HZ), 2.0);
+    if (!follow_phase(even, tone, pattern, &run))
+        return false;
+    result->regularity = run.scatter_rad;
+    result->frequency_per_min =
+        run.scatter_rad < STEADY_RAD && pattern != NULL ? tone : tone + run.advance_rad * rad_per_min;
+    variance = steady_variance(even, peak, tone) + pow(UNSTEADY * run.scatter_rad * rad_per_min, 2.0);
     result->low_per_min = result->frequency_per_min - 1.96 * sqrt(variance);
     result->high_per_min = result->frequency_per_min + 1.96 * sqrt(variance);
+    return true;
 }
 
 /* Amplitude: of the positions' bands, corrected for what noise brings; the middle of the better half. */
@@ -573,21 +634,19 @@ static bool measure_waves(struct even *even, const struct peak *peak, double spa
                           struct wave_result *result)
 {
     double complex *pattern = calloc(even->n_positions, sizeof *pattern);
-    double complex *lead = calloc(even->n, sizeof *lead);
-    double *phase = calloc(even->n + even->n_positions, sizeof *phase);
-    bool is_made =
-        pattern && lead && phase && fill_band(even, peak->per_min) && lead_pattern(even, pattern, lead);
+    double *scratch = calloc(even->n_positions, sizeof *scratch);
+    bool is_made = pattern && scratch && fill_band(even, peak->per_min) && lead_pattern(even, pattern) &&
+                   estimate_frequency(even, peak, pattern, result);
 
     if (is_made) {
-        unwrap(lead, even->n, phase);
-        estimate_frequency(even, peak, phase, result);
-        result->amplitude = estimate_amplitude(even, peak, phase);
+        result->amplitude = estimate_amplitude(even, peak, scratch);
         estimate_direction(even, spacing_mm, result);
+        if (result->direction == DIRECTION_MIXED)
+            is_made = estimate_frequency(even, peak, NULL, result);
         result->count = round(result->frequency_per_min * (double)even->n / GRID_HZ / 60.0);
     }
     free(pattern);
-    free(lead);
-    free(phase);
+    free(scratch);
     return is_made;
 }
 

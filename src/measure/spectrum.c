@@ -105,6 +105,34 @@ double spectrum_tone(const double *trace, size_t n, double sample_hz, double fre
     return fmax((gained - left_square) * (double)n, 0.0);
 }
 
+double complex spectrum_tone_near(const double *trace, size_t n, double middle, double sigma, double turn_rad)
+{
+    double a[4][4] = {{0}};
+    double b[4] = {0};
+    double total = 0.0;
+    size_t first = (size_t)fmax(0.0, ceil(middle - 3.5 * sigma));
+    size_t last = (size_t)fmin((double)n - 1.0, floor(middle + 3.5 * sigma));
+
+    for (size_t i = first; i <= last; i++) {
+        double away = ((double)i - middle) / sigma;
+        double weight = exp(-0.5 * away * away);
+        const double base[4] = {1.0, away, cos(turn_rad * (double)i), sin(turn_rad * (double)i)};
+
+        total += weight;
+        for (int p = 0; p < 4; p++) {
+            b[p] += weight * base[p] * trace[i];
+            for (int q = 0; q <= p; q++)
+                a[p][q] += weight * base[p] * base[q];
+        }
+    }
+    for (int p = 0; p < 4; p++) {
+        b[p] /= total;
+        for (int q = 0; q <= p; q++)
+            a[p][q] /= total;
+    }
+    return solve4(a, b) ? b[2] - I * b[3] : 0.0;
+}
+
 /* Slope of y on x by repeated medians; scratch holds 2 n values. */
 static double repeated_median(const double *x, const double *y, size_t n, double *scratch)
 {

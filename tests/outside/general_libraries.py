@@ -180,7 +180,55 @@ def spectra(how_many, n, slope, shape, seed):
         print(*(k ** -float(slope) * rng.gamma(float(shape), 1 / float(shape), len(k))))
 
 
-TASKS = dict(density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+def waves(out, seed, how_many):
+    """Writes that many made traces of wall-to-wall distance (720 or 1440 times x 20 places 2.2 mm apart, 12 a second, fundus
+    first, raw floats) and prints, for each, seconds, rate a minute that really happened in the middle, velocity mm/s and direction
+    (1 cervix to fundus, 2 fundus to cervix, 3 opposing, 4 mixed, 0 none). Noise: slow drift, breathing, pulse, white."""
+    from scipy.ndimage import gaussian_filter1d
+    rng = np.random.default_rng(int(seed))
+    places = 2.2 * np.arange(20)
+    length = places[-1]
+    for k in range(int(how_many)):
+        seconds = 120 if k % 3 else 180
+        t = np.arange(seconds * 12) / 12
+        rate, velocity = rng.uniform(1.5, 4.5), None
+        velocity = np.clip(rate / 60 * rng.uniform(18, 50), 0.6, 4)
+        kind = k % 5
+        fine = np.arange(-150, seconds + 10, 0.05)
+        irregular = 0.0 if k % 2 else rng.uniform(0.05, 0.15)
+        wander = gaussian_filter1d(rng.standard_normal(len(fine)), 8 / 0.05)
+        wander *= irregular / wander.std()
+        phase = np.cumsum(rate / 60 * (1 + wander)) * 0.05 + rng.uniform()
+
+        def wave(distance):
+            return np.cos(2 * np.pi * np.interp(t[:, None] - distance[None, :] / velocity, fine, phase))
+        up, down = wave(length - places), wave(places)
+        if kind == 1:
+            gap = up
+        elif kind == 2:
+            gap = down
+        elif kind == 3:
+            side = 1 / (1 + np.exp(-(places - length / 2) / 1.5))
+            gap = down * (1 - side) + up * side
+        elif kind == 4:
+            when = 1 / (1 + np.exp(-(t[:, None] - seconds / 2) / 1.0))
+            gap = up * (1 - when) + down * when
+        else:
+            gap = 0 * up
+        amplitude = rng.uniform(0.3, 0.8)
+        noise = np.cumsum(rng.standard_normal(gap.shape), axis=0)
+        noise -= np.linspace(0, 1, len(t))[:, None] * noise[-1]
+        noise *= 0.05 / noise.std()
+        noise += 0.03 * rng.standard_normal(gap.shape)
+        common = gaussian_filter1d(rng.standard_normal(len(t)), 30)
+        noise += 0.03 * (common / common.std())[:, None]
+        noise += 0.03 * np.sin(2 * np.pi * rng.uniform(0.2, 0.33) * t)[:, None] + 0.02 * np.sin(2 * np.pi * 1.2 * t)[:, None]
+        (amplitude * gap + noise).astype(np.float32).tofile("%s/%d.raw" % (out, k))
+        middle = np.interp(t - length / 2 / velocity, fine, phase)
+        print(seconds, (middle[-1] - middle[0]) / (t[-1] - t[0]) * 60, velocity, kind, amplitude)
+
+
+TASKS = dict(waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])
