@@ -5,6 +5,7 @@
 #include "image/raster.h"
 
 #include <math.h>
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -13,13 +14,15 @@ static const double FINE_SIGMA_MM = 0.45;
 static const double BACKGROUND_SIGMA_MM = 0.8;
 static const double LANE_MM = 12.0;        /* along a lane the stripe looks alike over this */
 static const double LANE_ALLOWANCE = 35.0; /* grey levels by which a place may outshine its lane and still be stripe */
-static const double SEEN = 4.0;            /* standard deviations of a cluster's peak */
-static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
+static const double LEAST_NOISE = 4.0;    /* grey levels */
+static const double SEEN = 5.0;            /* standard deviations of a cluster's peak */
+static const double SHAFT_SEEN = 3.0;      /* of a catheter's line */
 static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
 static const double SHAFT_GAP_MM = 2.4;
+static const double SHAFT_MARGIN_S = 4.0;
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
-static const double JUMP_COST = 9.0;
+static const double JUMP_COST = 30.0;
 static const double MOVE_COST_PER_MM = 0.6;
 static const double FREE_MOVE_MM = 0.4;
 static const double CLUSTER_REACH_MM = 6.0;
@@ -159,36 +162,63 @@ static void fill_crest(void *context, size_t frame)
     raster_free(&excess);
 }
 
+/* Usual crest of a row: its median over the block of time in which it is darkest, so that a
+ * cluster or a catheter that stays for long is not taken for usual. *spread: scatter within
+ * that block and between it and the middle block: speckle renews itself slowly too. */
+static void describe_row(const struct hunt *hunt, size_t row, double *scratch, double *usual, double *spread)
+{
+    size_t n = hunt->follow->n_frames;
+    size_t n_blocks = n >= 8 * N_BLOCKS ? N_BLOCKS : 1;
+    double middles[N_BLOCKS];
+    double within = 0.0;
+
+    *usual = HUGE_VAL;
+    for (size_t block = 0; block < n_blocks; block++) {
+        size_t from = block * n / n_blocks;
+        size_t to = (block + 1) * n / n_blocks;
+
+        for (size_t t = from; t < to; t++)
+            scratch[t - from] = (double)hunt->crest[t * hunt->n_rows + row];
+        middles[block] = statistics_median(scratch, to - from);
+        if (middles[block] < *usual) {
+            *usual = middles[block];
+            within = statistics_spread(scratch, to - from);
+        }
+    }
+    *spread = hypot(within, statistics_median(middles, n_blocks) - *usual);
+}
+
 /* Crests of all frames in standard deviations of what rows without bubbles show. */
 static bool fill_crests(struct hunt *hunt)
 {
     size_t n = hunt->follow->n_frames * hunt->n_rows;
-    double *scratch = malloc((n / 13 + 1) * sizeof *scratch);
-    size_t n_used = 0;
-    double middle = 0.0;
+    double *scratch = malloc((hunt->follow->n_frames + hunt->n_rows) * sizeof *scratch);
+    double *usual = malloc(2 * hunt->n_rows * sizeof *usual);
+    bool is_made = false;
 
     hunt->crest = calloc(n, sizeof *hunt->crest);
     hunt->crest_column = calloc(n, sizeof *hunt->crest_column);
-    if (scratch == NULL || hunt->crest == NULL || hunt->crest_column == NULL) {
-        free(scratch);
-        return false;
+    is_made = scratch != NULL && usual != NULL && hunt->crest != NULL && hunt->crest_column != NULL;
+    if (is_made) {
+        double *spread = usual + hunt->n_rows;
+
+        parallel_run(hunt->follow->n_frames, 0, fill_crest, hunt);
+        for (size_t row = 0; row < hunt->n_rows; row++)
+            describe_row(hunt, row, scratch, &usual[row], &spread[row]);
+        hunt->noise = fmax(statistics_median(spread, hunt->n_rows), LEAST_NOISE);
+        hunt->cluster->noise = hunt->noise;
+        for (size_t i = 0; i < n; i++)
+            hunt->crest[i] = (float)(((double)hunt->crest[i] - usual[i % hunt->n_rows]) / hunt->noise);
     }
-    parallel_run(hunt->follow->n_frames, 0, fill_crest, hunt);
-    for (size_t i = 0; i < n; i += 13)
-        scratch[n_used++] = (double)hunt->crest[i];
-    middle = statistics_median(scratch, n_used);
-    hunt->noise = fmax(statistics_spread(scratch, n_used), 3.0);
-    hunt->cluster->noise = hunt->noise;
-    for (size_t i = 0; i < n; i++)
-        hunt->crest[i] = (float)(((double)hunt->crest[i] - middle) / hunt->noise);
     free(scratch);
-    return !hunt->is_failed;
+    free(usual);
+    return is_made && !hunt->is_failed;
 }
 
 /* ---- the catheter ---- */
 
 /* A long bright line that reaches an end of the strip; tip row or -1. */
-static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last)
+static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, double least_mm)
 {
     const float *crest = hunt->crest + frame * hunt->n_rows;
     long n = (long)hunt->n_rows;
@@ -213,7 +243,7 @@ static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last)
             return -1; /* the line must reach in from the end */
         }
     }
-    if (start < 0 || (double)(tip - start) * FOLLOW_STEP_MM < SHAFT_LEAST_MM || 10 * n_strong < 7 * (tip - start))
+    if (start < 0 || (double)(tip - start) * FOLLOW_STEP_MM < least_mm || 10 * n_strong < 7 * (tip - start))
         return -1;
     return from_last ? n - 1 - tip : tip;
 }
@@ -224,10 +254,32 @@ static size_t mark_shafts(const struct hunt *hunt, bool from_last, long *tip)
     size_t n = 0;
 
     for (size_t t = 0; t < hunt->follow->n_frames; t++) {
-        tip[t] = shaft_tip(hunt, t, from_last);
+        tip[t] = shaft_tip(hunt, t, from_last, SHAFT_LEAST_MM);
         n += tip[t] >= 0;
     }
     return n;
+}
+
+/* Once a catheter is known, a short line from the same end just before it and after it is the catheter too. */
+static void widen_shafts(const struct hunt *hunt, long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    double last_s = -HUGE_VAL;
+
+    for (size_t t = 0; t < n; t++) {
+        if (tip[t] >= 0)
+            last_s = time_s[t];
+        else if (time_s[t] - last_s < SHAFT_MARGIN_S)
+            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, 1.5);
+    }
+    last_s = HUGE_VAL;
+    for (size_t t = n; t-- > 0;) {
+        if (shaft_tip(hunt, t, hunt->cluster->catheter_from_last, SHAFT_LEAST_MM) >= 0)
+            last_s = time_s[t];
+        else if (tip[t] < 0 && last_s - time_s[t] < SHAFT_MARGIN_S)
+            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, 1.5);
+    }
 }
 
 static bool find_catheter(struct hunt *hunt, long *tip)
@@ -252,6 +304,8 @@ static bool find_catheter(struct hunt *hunt, long *tip)
     if (!hunt->cluster->has_catheter)
         for (size_t t = 0; t < n; t++)
             tip[t] = -1;
+    else
+        widen_shafts(hunt, tip);
     for (size_t t = 0; t < n; t++)
         if (tip[t] >= 0) {
             hunt->cluster->sight[t].has_tip = true;
@@ -265,20 +319,36 @@ static bool find_catheter(struct hunt *hunt, long *tip)
 
 /* ---- the cluster's way ---- */
 
-/* What being at a row in a frame is worth. Inside the shaft nothing can be told. */
-static double worth(const struct hunt *hunt, const long *tip, size_t frame, size_t row)
+/* Brightness of the shaft itself, standard deviations: the middle of its crest from 4 to 20 mm behind the tip. */
+static double shaft_level(const struct hunt *hunt, size_t frame, long tip)
+{
+    long direction = hunt->cluster->catheter_from_last ? 1 : -1;
+    double crest[48];
+    size_t n = 0;
+
+    for (long k = (long)(4.0 / FOLLOW_STEP_MM); k < (long)(20.0 / FOLLOW_STEP_MM) && n < 48; k++) {
+        long row = tip + direction * k;
+
+        if (row >= 0 && row < (long)hunt->n_rows)
+            crest[n++] = (double)hunt->crest[frame * hunt->n_rows + (size_t)row];
+    }
+    return n > 0 ? fmax(statistics_median(crest, n), 0.0) : 4.0;
+}
+
+/* What being at a row in a frame is worth. With a catheter there only what outshines it can be told. */
+static double worth(const struct hunt *hunt, const long *tip, const double *level, size_t frame, size_t row)
 {
     double value = (double)hunt->crest[frame * hunt->n_rows + row];
-    long behind = 0;
 
-    if (tip[frame] >= 0) {
-        behind = hunt->cluster->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
-        if ((double)behind * FOLLOW_STEP_MM > 6.0)
-            return -1.0;
-        value -= 2.0; /* the tip itself is bright too */
-    }
     if (along_of(hunt, (double)row) < -4.0 || along_of(hunt, (double)row) > hunt->length_mm + 4.0)
         return -4.0;
+    if (tip[frame] >= 0) {
+        long behind = hunt->cluster->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
+
+        if ((double)behind * FOLLOW_STEP_MM > 8.0)
+            return -2.0;
+        value = fmin(value, value - level[frame] + 1.0);
+    }
     return fmin(fmax(value - SEEN, -4.0), 5.0);
 }
 
@@ -291,14 +361,16 @@ static bool find_way(const struct hunt *hunt, const long *tip, long *way)
     short *back = malloc(n * n_states * sizeof *back);
     long reach = (long)(3.0 / FOLLOW_STEP_MM);
     size_t state = 0;
-    bool has_been_seen = false;
+    double *level = calloc(n, sizeof *level);
 
-    (void)has_been_seen;
-    if (value == NULL || back == NULL) {
+    if (value == NULL || back == NULL || level == NULL) {
         free(value);
         free(back);
+        free(level);
         return false;
     }
+    for (size_t t = 0; t < n; t++)
+        level[t] = tip[t] >= 0 ? shaft_level(hunt, t, tip[t]) : 0.0;
     for (size_t t = 0; t < n; t++) {
         const double *before = value + (t + 1) % 2 * n_states;
         double *now = value + t % 2 * n_states;
@@ -325,7 +397,7 @@ static bool find_way(const struct hunt *hunt, const long *tip, long *way)
                 best = before[best_before] - JUMP_COST;
                 from = (short)best_before;
             }
-            now[r] = best + worth(hunt, tip, t, r);
+            now[r] = best + worth(hunt, tip, level, t, r);
             back[t * n_states + r] = from;
         }
         now[hunt->n_rows] = t == 0 ? 0.0 : before[hunt->n_rows];
@@ -349,6 +421,7 @@ static bool find_way(const struct hunt *hunt, const long *tip, long *way)
     }
     free(value);
     free(back);
+    free(level);
     return true;
 }
 
@@ -552,14 +625,39 @@ static size_t frame_at(const struct follow *follow, double time_s)
     return t;
 }
 
+/* First frame in which the instant may lie: a few seconds before the first sight; while a
+ * catheter is there, back to when its tip came to rest, since it may outshine the bubbles. */
+static size_t window_start(const struct hunt *hunt, size_t first_seen, const long *tip)
+{
+    const struct follow *follow = hunt->follow;
+    size_t from = frame_at(follow, follow->time_s[first_seen] - 6.0);
+    long direction = hunt->cluster->catheter_from_last ? 1 : -1;
+    size_t latest = frame_at(follow, follow->time_s[first_seen] + 0.5);
+    long innermost = 0;
+    size_t t = latest;
+
+    while (t > 0 && tip[t] < 0 && follow->time_s[latest] - follow->time_s[t] < 6.0)
+        t--;
+    if (tip[t] < 0)
+        return from;
+    innermost = tip[t];
+    for (size_t k = t; k > 0 && tip[k] >= 0; k--)
+        if (direction * (tip[k] - innermost) < 0)
+            innermost = tip[k];
+    while (t > 0 && tip[t - 1] >= 0 &&
+           (double)(direction * (tip[t - 1] - innermost)) * FOLLOW_STEP_MM < 9.0)
+        t--;
+    return t;
+}
+
 /* When the brightness at the cluster's first place rose. The way may start a little late or,
  * taking the tip for cluster, a little early. */
-static bool find_onset(struct hunt *hunt, size_t first_seen, const struct bubble_sight *place)
+static bool find_onset(struct hunt *hunt, size_t first_seen, const long *tip, const struct bubble_sight *place)
 {
     const struct follow *follow = hunt->follow;
     struct masses masses = {.hunt = hunt};
     double *mass = calloc(follow->n_frames, sizeof *mass);
-    size_t from = frame_at(follow, follow->time_s[first_seen] - 6.0);
+    size_t from = window_start(hunt, first_seen, tip);
     size_t to = frame_at(follow, follow->time_s[first_seen] + 6.0);
     double before = 0.0;
     double after = 0.0;
@@ -572,7 +670,7 @@ static bool find_onset(struct hunt *hunt, size_t first_seen, const struct bubble
     for (size_t t = from; t <= to; t++)
         weigh_frame(&masses, t);
     hunt->cluster->onset = best_step(mass, from, to, &before, &after) + 1;
-    if (hunt->cluster->onset >= follow->n_frames)
+    if (hunt->cluster->onset >= follow->n_frames || after < 1.4 * before)
         hunt->cluster->onset = first_seen;
     free(mass);
     return !hunt->is_failed;
@@ -603,7 +701,36 @@ static bool early_sight(const struct hunt *hunt, size_t from, double from_s, dou
     return true;
 }
 
-static bool judge(struct hunt *hunt, const long *way, struct text_list *reasons)
+/* Where the first chain of sights begins that carries weight: a catheter on its way in may be
+ * taken for bubbles for an instant. n_frames when there is none. */
+static size_t first_chain(const struct hunt *hunt, const long *way)
+{
+    size_t n = hunt->follow->n_frames;
+    double most = 0.0;
+
+    for (int pass = 0; pass < 2; pass++)
+        for (size_t t = 0; t < n;) {
+            size_t end = t + 1;
+            double weight = 0.0;
+
+            if (way[t] < 0) {
+                t++;
+                continue;
+            }
+            while (end < n && way[end] >= 0 && (double)labs(way[end] - way[end - 1]) * FOLLOW_STEP_MM < 4.0)
+                end++;
+            for (size_t k = t; k < end; k++)
+                weight += fmin((double)hunt->crest[k * hunt->n_rows + (size_t)way[k]], 15.0);
+            if (pass == 0)
+                most = fmax(most, weight);
+            else if (weight >= 0.25 * most)
+                return t;
+            t = end;
+        }
+    return n;
+}
+
+static bool judge(struct hunt *hunt, const long *way, const long *tip, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
     struct cluster *cluster = hunt->cluster;
@@ -611,8 +738,9 @@ static bool judge(struct hunt *hunt, const long *way, struct text_list *reasons)
     size_t first = 0;
     size_t n_seen = 0;
 
-    while (first < follow->n_frames && way[first] < 0)
-        first++;
+    first = first_chain(hunt, way);
+    for (size_t t = 0; t < first; t++)
+        memset(&cluster->sight[t], 0, offsetof(struct bubble_sight, has_tip));
     for (size_t t = 0; t < follow->n_frames; t++)
         n_seen += cluster->sight[t].is_seen;
     if (first == follow->n_frames || n_seen < 3 ||
@@ -626,7 +754,7 @@ static bool judge(struct hunt *hunt, const long *way, struct text_list *reasons)
     }
     if (!early_sight(hunt, first, 0.0, 1.5, &early))
         return true;
-    if (!find_onset(hunt, first, &early))
+    if (!find_onset(hunt, first, tip, &early))
         return false;
     cluster->has_onset = true;
     cluster->onset_error_s = cluster->onset > 0 ? follow->time_s[cluster->onset] - follow->time_s[cluster->onset - 1] : 0.0;
@@ -661,7 +789,7 @@ bool cluster_find(struct cluster *cluster, const struct follow *follow, double l
             struct sighting sighting = {.hunt = &hunt, .way = way, .tip = tip};
 
             parallel_run(follow->n_frames, 0, sight_frame, &sighting);
-            is_made = !hunt.is_failed && judge(&hunt, way, reasons);
+            is_made = !hunt.is_failed && judge(&hunt, way, tip, reasons);
         }
     }
     hunt_free(&hunt);
