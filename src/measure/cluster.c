@@ -16,10 +16,13 @@ static const double LANE_MM = 12.0;        /* along a lane the stripe looks alik
 static const double LANE_ALLOWANCE = 35.0; /* grey levels by which a place may outshine its lane and still be stripe */
 static const double LEAST_NOISE = 4.0;    /* grey levels */
 static const double SEEN = 5.0;            /* standard deviations of a cluster's peak */
-static const double SHAFT_SEEN = 3.0;      /* of a catheter's line */
+static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
 static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
-static const double SHAFT_GAP_MM = 2.4;
+static const double SHAFT_GAP_MM = 5.0;
+static const double SHAFT_ENTERS_MM = 8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
 static const double SHAFT_MARGIN_S = 4.0;
+static const double OUTSHINES = 4.0;      /* standard deviations by which bubbles outshine a shaft */
+static const double LEAST_STAY_S = 2.0;   /* without the catheter */
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
 static const double JUMP_COST = 30.0;
@@ -37,6 +40,7 @@ struct hunt {
     double noise;         /* of the excess */
     float *crest;         /* frames x rows: best excess across, standard deviations */
     short *crest_column;  /* frames x rows */
+    uint8_t *crest_luma;  /* frames x rows: smoothed luma there */
     double length_mm;
     bool is_failed;
 };
@@ -158,6 +162,8 @@ static void fill_crest(void *context, size_t frame)
                 best = column;
         hunt->crest[frame * hunt->n_rows + row] = line[best];
         hunt->crest_column[frame * hunt->n_rows + row] = (short)best;
+        hunt->crest_luma[frame * hunt->n_rows + row] =
+            (uint8_t)fminf(fmaxf(line[best] + hunt->background[row * hunt->n_columns + best], 0.0F), 255.0F);
     }
     raster_free(&excess);
 }
@@ -198,7 +204,8 @@ static bool fill_crests(struct hunt *hunt)
 
     hunt->crest = calloc(n, sizeof *hunt->crest);
     hunt->crest_column = calloc(n, sizeof *hunt->crest_column);
-    is_made = scratch != NULL && usual != NULL && hunt->crest != NULL && hunt->crest_column != NULL;
+    hunt->crest_luma = calloc(n, sizeof *hunt->crest_luma);
+    is_made = hunt->crest_luma != NULL && scratch != NULL && usual != NULL && hunt->crest != NULL && hunt->crest_column != NULL;
     if (is_made) {
         double *spread = usual + hunt->n_rows;
 
@@ -239,11 +246,11 @@ static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, dou
             weak = 0;
         } else if (start >= 0 && ++weak > gap) {
             break;
-        } else if (start < 0 && i > (long)(16.0 / FOLLOW_STEP_MM)) {
+        } else if (start < 0 && i > (long)(SHAFT_ENTERS_MM / FOLLOW_STEP_MM)) {
             return -1; /* the line must reach in from the end */
         }
     }
-    if (start < 0 || (double)(tip - start) * FOLLOW_STEP_MM < least_mm || 10 * n_strong < 7 * (tip - start))
+    if (start < 0 || (double)(tip - start) * FOLLOW_STEP_MM < least_mm || 10 * n_strong < 6 * (tip - start))
         return -1;
     return from_last ? n - 1 - tip : tip;
 }
@@ -319,37 +326,39 @@ static bool find_catheter(struct hunt *hunt, long *tip)
 
 /* ---- the cluster's way ---- */
 
-/* Brightness of the shaft itself, standard deviations: the middle of its crest from 4 to 20 mm behind the tip. */
-static double shaft_level(const struct hunt *hunt, size_t frame, long tip)
+/* Luma of the shaft itself: nearly its brightest from 4 to 20 mm behind the tip. */
+static double shaft_luma(const struct hunt *hunt, size_t frame, long tip)
 {
     long direction = hunt->cluster->catheter_from_last ? 1 : -1;
-    double crest[48];
+    double luma[48];
     size_t n = 0;
 
     for (long k = (long)(4.0 / FOLLOW_STEP_MM); k < (long)(20.0 / FOLLOW_STEP_MM) && n < 48; k++) {
         long row = tip + direction * k;
 
         if (row >= 0 && row < (long)hunt->n_rows)
-            crest[n++] = (double)hunt->crest[frame * hunt->n_rows + (size_t)row];
+            luma[n++] = hunt->crest_luma[frame * hunt->n_rows + (size_t)row];
     }
-    return n > 0 ? fmax(statistics_median(crest, n), 0.0) : 4.0;
+    return n > 0 ? statistics_quantile(luma, n, 0.9) : 255.0;
 }
 
 /* What being at a row in a frame is worth. With a catheter there only what outshines it can be told. */
-static double worth(const struct hunt *hunt, const long *tip, const double *level, size_t frame, size_t row)
+static double worth(const struct hunt *hunt, const long *tip, const double *shaft, size_t frame, size_t row)
 {
-    double value = (double)hunt->crest[frame * hunt->n_rows + row];
+    double excess = (double)hunt->crest[frame * hunt->n_rows + row];
+    double value = excess - SEEN;
 
     if (along_of(hunt, (double)row) < -4.0 || along_of(hunt, (double)row) > hunt->length_mm + 4.0)
         return -4.0;
     if (tip[frame] >= 0) {
         long behind = hunt->cluster->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
+        double luma = hunt->crest_luma[frame * hunt->n_rows + row];
 
         if ((double)behind * FOLLOW_STEP_MM > 8.0)
             return -2.0;
-        value = fmin(value, value - level[frame] + 1.0);
+        value = fmin(value, (luma - shaft[frame]) / hunt->noise - OUTSHINES);
     }
-    return fmin(fmax(value - SEEN, -4.0), 5.0);
+    return fmin(fmax(value, -4.0), 5.0);
 }
 
 /* Best way through all frames (dynamic programming): row of each frame or -1. */
@@ -370,7 +379,8 @@ static bool find_way(const struct hunt *hunt, const long *tip, long *way)
         return false;
     }
     for (size_t t = 0; t < n; t++)
-        level[t] = tip[t] >= 0 ? shaft_level(hunt, t, tip[t]) : 0.0;
+        if (tip[t] >= 0)
+            level[t] = shaft_luma(hunt, t, tip[t]);
     for (size_t t = 0; t < n; t++) {
         const double *before = value + (t + 1) % 2 * n_states;
         double *now = value + t % 2 * n_states;
@@ -633,21 +643,29 @@ static size_t window_start(const struct hunt *hunt, size_t first_seen, const lon
     size_t from = frame_at(follow, follow->time_s[first_seen] - 6.0);
     long direction = hunt->cluster->catheter_from_last ? 1 : -1;
     size_t latest = frame_at(follow, follow->time_s[first_seen] + 0.5);
-    long innermost = 0;
     size_t t = latest;
+    size_t deepest = 0;
+    double gone_s = 0.0;
 
-    while (t > 0 && tip[t] < 0 && follow->time_s[latest] - follow->time_s[t] < 6.0)
+    while (t > 0 && tip[t] < 0 && follow->time_s[latest] - follow->time_s[t] < 8.0)
         t--;
     if (tip[t] < 0)
         return from;
-    innermost = tip[t];
-    for (size_t k = t; k > 0 && tip[k] >= 0; k--)
-        if (direction * (tip[k] - innermost) < 0)
-            innermost = tip[k];
-    while (t > 0 && tip[t - 1] >= 0 &&
-           (double)(direction * (tip[t - 1] - innermost)) * FOLLOW_STEP_MM < 9.0)
-        t--;
-    return t;
+    deepest = t; /* back over the catheter's stay, small holes allowed, to where its tip was deepest */
+    gone_s = follow->time_s[t];
+    for (size_t k = t; k > 0 && gone_s - follow->time_s[k] < 2.0; k--)
+        if (tip[k] >= 0) {
+            gone_s = follow->time_s[k];
+            if (direction * (tip[k] - tip[deepest]) < 0)
+                deepest = k;
+        }
+    for (t = deepest, gone_s = follow->time_s[t]; t > 0 && gone_s - follow->time_s[t] < 1.0; t--)
+        if (tip[t] >= 0) {
+            if ((double)(direction * (tip[t] - tip[deepest])) * FOLLOW_STEP_MM > 9.0)
+                break;
+            gone_s = follow->time_s[t];
+        }
+    return t < from ? t : from;
 }
 
 /* When the brightness at the cluster's first place rose. The way may start a little late or,
@@ -730,23 +748,42 @@ static size_t first_chain(const struct hunt *hunt, const long *way)
     return n;
 }
 
+/* Bubbles stay for some time after the catheter has gone; its own glints do not. */
+static bool has_stayed(const struct hunt *hunt, const long *tip)
+{
+    const struct follow *follow = hunt->follow;
+    double with_s = 0.0;
+    double without_s = 0.0;
+
+    for (size_t t = 0; t + 1 < follow->n_frames; t++)
+        if (hunt->cluster->sight[t].is_seen) {
+            double step_s = fmin(follow->time_s[t + 1] - follow->time_s[t], 1.0);
+
+            *(tip[t] >= 0 ? &with_s : &without_s) += step_s;
+        }
+    return without_s >= LEAST_STAY_S && with_s + without_s >= 2.0 * LEAST_STAY_S;
+}
+
+static void forget_sights(struct cluster *cluster)
+{
+    for (size_t t = 0; t < cluster->n; t++)
+        cluster->sight[t].is_seen = false;
+}
+
 static bool judge(struct hunt *hunt, const long *way, const long *tip, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
     struct cluster *cluster = hunt->cluster;
     struct bubble_sight early = {0};
     size_t first = 0;
-    size_t n_seen = 0;
 
     first = first_chain(hunt, way);
     for (size_t t = 0; t < first; t++)
         memset(&cluster->sight[t], 0, offsetof(struct bubble_sight, has_tip));
-    for (size_t t = 0; t < follow->n_frames; t++)
-        n_seen += cluster->sight[t].is_seen;
-    if (first == follow->n_frames || n_seen < 3 ||
-        (follow->n_frames > 20 &&
-         (double)n_seen * (follow->time_s[follow->n_frames - 1] - follow->time_s[0]) / (double)follow->n_frames < 1.0))
+    if (first == follow->n_frames || !has_stayed(hunt, tip)) {
+        forget_sights(cluster);
         return true;
+    }
     cluster->is_present = true;
     if (follow->time_s[first] - follow->time_s[0] < 0.5) {
         (void)text_list_add(reasons, "bubbles are there from the first frame on: the instant of the deposit was not recorded");
@@ -767,6 +804,7 @@ static void hunt_free(struct hunt *hunt)
     free(hunt->typical);
     free(hunt->crest);
     free(hunt->crest_column);
+    free(hunt->crest_luma);
 }
 
 bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
