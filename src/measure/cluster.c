@@ -20,9 +20,12 @@ static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
 static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
 static const double SHAFT_GAP_MM = 5.0;
 static const double SHAFT_ENTERS_MM = 8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
+static const double LEAST_LEAP_MM = 2.0;
 static const double SHAFT_MARGIN_S = 4.0;
+static const double SHAFT_BLUR_MM = 1.2;  /* ahead of the tip that the shaft still brightens */
 static const double OUTSHINES = 4.0;      /* standard deviations by which bubbles outshine a shaft */
-static const double LEAST_STAY_S = 2.0;   /* without the catheter */
+static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
+static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
 static const double JUMP_COST = 30.0;
@@ -224,6 +227,15 @@ static bool fill_crests(struct hunt *hunt)
 
 /* ---- the catheter ---- */
 
+static size_t frame_at(const struct follow *follow, double time_s)
+{
+    size_t t = 0;
+
+    while (t + 1 < follow->n_frames && follow->time_s[t + 1] <= time_s)
+        t++;
+    return t;
+}
+
 /* A long bright line that reaches an end of the strip; tip row or -1. */
 static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, double least_mm)
 {
@@ -289,6 +301,57 @@ static void widen_shafts(const struct hunt *hunt, long *tip)
     }
 }
 
+/* Middle tip row over [from_s, to_s]; false with fewer than two tips there. */
+static bool middle_tip(const struct hunt *hunt, const long *tip, double from_s, double to_s, double *middle)
+{
+    double rows[128];
+    size_t n = 0;
+
+    for (size_t t = frame_at(hunt->follow, from_s); t < hunt->follow->n_frames && n < 128; t++) {
+        if (hunt->follow->time_s[t] > to_s)
+            break;
+        if (tip[t] >= 0 && hunt->follow->time_s[t] >= from_s)
+            rows[n++] = (double)tip[t];
+    }
+    if (n < 2)
+        return false;
+    *middle = statistics_median(rows, n);
+    return true;
+}
+
+/* Bubbles that leave a resting catheter join its line: the tip seems to leap ahead. The
+ * greatest such leap is undone, so that what lies ahead of it can be told from the shaft. */
+static void undo_leap(const struct hunt *hunt, long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    double ahead = hunt->cluster->catheter_from_last ? -1.0 : 1.0;
+    double greatest = LEAST_LEAP_MM;
+    double rest = 0.0;
+    size_t at = n;
+
+    for (size_t t = 0; t < n; t++) {
+        double earlier = 0.0;
+        double before = 0.0;
+        double after = 0.0;
+        double leap = 0.0;
+
+        if (tip[t] < 0 || !middle_tip(hunt, tip, time_s[t] - 1.6, time_s[t] - 0.8, &earlier) ||
+            !middle_tip(hunt, tip, time_s[t] - 0.8, time_s[t] - 1e-6, &before) ||
+            !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after))
+            continue;
+        leap = ahead * (after - before) * FOLLOW_STEP_MM;
+        if (fabs(before - earlier) * FOLLOW_STEP_MM < 1.5 && leap > greatest) {
+            greatest = leap;
+            rest = before;
+            at = t;
+        }
+    }
+    for (size_t t = at; t < n; t++)
+        if (tip[t] >= 0 && ahead * ((double)tip[t] - rest) > 0.0)
+            tip[t] = (long)rest;
+}
+
 static bool find_catheter(struct hunt *hunt, long *tip)
 {
     size_t n = hunt->follow->n_frames;
@@ -308,11 +371,13 @@ static bool find_catheter(struct hunt *hunt, long *tip)
         hunt->cluster->catheter_from_last = true;
     }
     hunt->cluster->has_catheter = (double)(n_first > n_last ? n_first : n_last) * step_s >= 0.8;
-    if (!hunt->cluster->has_catheter)
+    if (!hunt->cluster->has_catheter) {
         for (size_t t = 0; t < n; t++)
             tip[t] = -1;
-    else
+    } else {
         widen_shafts(hunt, tip);
+        undo_leap(hunt, tip);
+    }
     for (size_t t = 0; t < n; t++)
         if (tip[t] >= 0) {
             hunt->cluster->sight[t].has_tip = true;
@@ -356,7 +421,8 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
 
         if ((double)behind * FOLLOW_STEP_MM > 8.0)
             return -2.0;
-        value = fmin(value, (luma - shaft[frame]) / hunt->noise - OUTSHINES);
+        if ((double)behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM)
+            value = fmin(value, (luma - shaft[frame]) / hunt->noise - OUTSHINES);
     }
     return fmin(fmax(value, -4.0), 5.0);
 }
@@ -626,15 +692,6 @@ static size_t best_step(const double *mass, size_t from, size_t to, double *befo
     return at;
 }
 
-static size_t frame_at(const struct follow *follow, double time_s)
-{
-    size_t t = 0;
-
-    while (t + 1 < follow->n_frames && follow->time_s[t + 1] <= time_s)
-        t++;
-    return t;
-}
-
 /* First frame in which the instant may lie: a few seconds before the first sight; while a
  * catheter is there, back to when its tip came to rest, since it may outshine the bubbles. */
 static size_t window_start(const struct hunt *hunt, size_t first_seen, const long *tip)
@@ -719,6 +776,20 @@ static bool early_sight(const struct hunt *hunt, size_t from, double from_s, dou
     return true;
 }
 
+/* Between the instant and the first sight the cluster lay at its first place, beside the shaft. */
+static void fill_gap(struct hunt *hunt, long *way, const long *tip, size_t first, const struct bubble_sight *early)
+{
+    struct sighting sighting = {.hunt = hunt, .way = way, .tip = tip};
+    long row = lround((early->along_mm - hunt->follow->row_from_mm) / FOLLOW_STEP_MM);
+
+    for (size_t t = hunt->cluster->onset; t < first; t++) {
+        way[t] = row < 0 ? 0 : row >= (long)hunt->n_rows ? (long)hunt->n_rows - 1 : row;
+        sight_frame(&sighting, t);
+    }
+    for (size_t t = 0; t < hunt->cluster->onset; t++)
+        hunt->cluster->sight[t].is_seen = false;
+}
+
 /* Where the first chain of sights begins that carries weight: a catheter on its way in may be
  * taken for bubbles for an instant. n_frames when there is none. */
 static size_t first_chain(const struct hunt *hunt, const long *way)
@@ -748,20 +819,22 @@ static size_t first_chain(const struct hunt *hunt, const long *way)
     return n;
 }
 
-/* Bubbles stay for some time after the catheter has gone; its own glints do not. */
-static bool has_stayed(const struct hunt *hunt, const long *tip)
+/* Bubbles stay for some time after the catheter has gone; its own glints and passing speckle do not. */
+static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip, size_t first)
 {
     const struct follow *follow = hunt->follow;
-    double with_s = 0.0;
-    double without_s = 0.0;
+    double left_s = follow->time_s[follow->n_frames - 1] - follow->time_s[first];
+    double alone_s = 0.0;
+    double strength = 0.0;
+    double n = 0.0;
 
-    for (size_t t = 0; t + 1 < follow->n_frames; t++)
+    for (size_t t = first; t + 1 < follow->n_frames; t++)
         if (hunt->cluster->sight[t].is_seen) {
-            double step_s = fmin(follow->time_s[t + 1] - follow->time_s[t], 1.0);
-
-            *(tip[t] >= 0 ? &with_s : &without_s) += step_s;
+            alone_s += tip[t] < 0 ? fmin(follow->time_s[t + 1] - follow->time_s[t], 1.0) : 0.0;
+            strength += (double)hunt->crest[t * hunt->n_rows + (size_t)way[t]];
+            n += 1.0;
         }
-    return without_s >= LEAST_STAY_S && with_s + without_s >= 2.0 * LEAST_STAY_S;
+    return alone_s >= fmin(LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) && strength / n >= LEAST_STRENGTH;
 }
 
 static void forget_sights(struct cluster *cluster)
@@ -770,7 +843,7 @@ static void forget_sights(struct cluster *cluster)
         cluster->sight[t].is_seen = false;
 }
 
-static bool judge(struct hunt *hunt, const long *way, const long *tip, struct text_list *reasons)
+static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
     struct cluster *cluster = hunt->cluster;
@@ -780,7 +853,7 @@ static bool judge(struct hunt *hunt, const long *way, const long *tip, struct te
     first = first_chain(hunt, way);
     for (size_t t = 0; t < first; t++)
         memset(&cluster->sight[t], 0, offsetof(struct bubble_sight, has_tip));
-    if (first == follow->n_frames || !has_stayed(hunt, tip)) {
+    if (first == follow->n_frames || !has_stayed(hunt, way, tip, first)) {
         forget_sights(cluster);
         return true;
     }
@@ -793,6 +866,7 @@ static bool judge(struct hunt *hunt, const long *way, const long *tip, struct te
         return true;
     if (!find_onset(hunt, first, tip, &early))
         return false;
+    fill_gap(hunt, way, tip, first, &early);
     cluster->has_onset = true;
     cluster->onset_error_s = cluster->onset > 0 ? follow->time_s[cluster->onset] - follow->time_s[cluster->onset - 1] : 0.0;
     return true;
