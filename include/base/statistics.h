@@ -6,7 +6,8 @@
 /** The median of n >= 1 values; reorders them. 0 for n = 0. */
 double statistics_median(double *values, size_t n);
 
-/** The quantile (0..1) of n >= 1 values, linear between order statistics (R's type 7); reorders them. 0 for n = 0. */
+/** The quantile (0..1) of n >= 1 values, linear between order statistics (R's type 7); reorders them. 0 for n
+ * = 0. */
 double statistics_quantile(double *values, size_t n, double quantile);
 
 /** 1.4826 times the median absolute deviation from the median: a standard deviation that

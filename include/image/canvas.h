@@ -15,12 +15,12 @@
 struct canvas {
     int width_px;
     int height_px;
-    int left_px;        /* frame column of the first canvas pixel's left-most source pixel */
+    int left_px; /* frame column of the first canvas pixel's left-most source pixel */
     int top_px;
     int step_px;        /* source pixels per canvas pixel, both ways */
     double mm_per_px_x; /* of a canvas pixel; nominal when is_nominal */
     double mm_per_px_y;
-    bool is_nominal;    /* no scale is known: millimetres stand for a picture NOMINAL_DEPTH_MM deep */
+    bool is_nominal; /* no scale is known: millimetres stand for a picture NOMINAL_DEPTH_MM deep */
 };
 
 /** Depth that a picture without a scale is taken to have, so that sizes can be searched
@@ -38,7 +38,8 @@ struct raster *canvas_take(const struct canvas *canvas, const struct frame *fram
 struct point canvas_from_frame(const struct canvas *canvas, struct point frame_px);
 struct point canvas_to_frame(const struct canvas *canvas, struct point canvas_px);
 
-/** 1 inside the picture's mask, 0 outside, on the canvas, softened over about 2 mm inward; NULL when memory ran out. */
+/** 1 inside the picture's mask, 0 outside, on the canvas, softened over about 2 mm inward; NULL when memory
+ * ran out. */
 struct raster *canvas_window(const struct canvas *canvas, const struct picture *picture);
 
 /** Distance in millimetres (nominal where so) between two canvas places. */

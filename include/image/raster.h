@@ -37,6 +37,6 @@ MUST_CHECK bool raster_smooth(struct raster *raster, double sigma_x_px, double s
  *  step_x_px, step_y_px  source pixels per raster pixel, >= 1 each; parts of pixels count in part
  *  Places outside the source take its nearest edge. */
 void raster_reduce(struct raster *raster, const uint8_t *luma, int width_px, int height_px, double left_px,
-                  double top_px, double step_x_px, double step_y_px);
+                   double top_px, double step_x_px, double step_y_px);
 
 #endif

@@ -8,8 +8,8 @@
 struct centre_line {
     size_t n;
     double step_mm;
-    double (*place_mm)[2];  /* owned */
-    double (*normal)[2];    /* unit, a quarter turn from the direction of travel (x toward y); owned */
+    double (*place_mm)[2]; /* owned */
+    double (*normal)[2];   /* unit, a quarter turn from the direction of travel (x toward y); owned */
 };
 
 /** Resamples a polyline every step_mm, smoothed over about smooth_mm (Gaussian), and leads
@@ -21,8 +21,10 @@ bool centre_line_make(struct centre_line *line, const double (*place_mm)[2], siz
 /** Frees what it holds; accepts NULL. */
 void centre_line_free(struct centre_line *line);
 
-/** The place at arc length `along_mm` (from the first place) and `across_mm` along the normal; clamped to the ends. */
-void centre_line_at(const struct centre_line *line, double along_mm, double across_mm, double *x_mm, double *y_mm);
+/** The place at arc length `along_mm` (from the first place) and `across_mm` along the normal; clamped to the
+ * ends. */
+void centre_line_at(const struct centre_line *line, double along_mm, double across_mm, double *x_mm,
+                    double *y_mm);
 
 /** Arc length and signed distance of the nearest place of the line to (x, y). */
 void centre_line_nearest(const struct centre_line *line, double x_mm, double y_mm, double *along_mm,

@@ -16,8 +16,8 @@ struct bubble_sight {
     double along_mm, across_mm; /* brightness-weighted centre */
     double spread_mm;           /* root mean square distance of its echoes from the centre */
     int pieces;
-    double strength;            /* grey levels above the stripe */
-    bool has_tip;               /* a catheter is in the stripe */
+    double strength; /* grey levels above the stripe */
+    bool has_tip;    /* a catheter is in the stripe */
     double tip_along_mm;
     double tip_across_mm;
 };
@@ -25,13 +25,15 @@ struct bubble_sight {
 struct cluster {
     struct bubble_sight *sight; /* n_frames of the follow; owned */
     size_t n;
-    bool is_present;            /* a cluster was seen */
-    bool has_onset;             /* it appeared within the loop */
-    size_t onset;               /* analysed frame in which it appeared */
-    double onset_error_s;       /* how far the instant is open */
+    bool is_present;      /* a cluster was seen */
+    bool has_onset;       /* it appeared within the loop */
+    size_t onset;         /* analysed frame in which it appeared */
+    double onset_error_s; /* how far the instant is open */
     bool has_catheter;
-    bool catheter_from_last;    /* it came in from the stripe's last place */
-    double noise;               /* grey levels of a smoothed place by chance */
+    bool catheter_from_last; /* it came in from the stripe's last place */
+    double
+        catheter_odds; /* log odds that the catheter came by the last place (then the first is the fundus) */
+    double noise;      /* grey levels of a smoothed place by chance */
 };
 
 /** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter

@@ -33,13 +33,14 @@ struct wave_result {
     enum contractions_verdict verdict;
     double frequency_per_min, low_per_min, high_per_min;
     double count;
-    double amplitude;          /* half peak-to-peak of wall-to-wall distance */
+    double amplitude; /* half peak-to-peak of wall-to-wall distance */
     bool has_velocity;
     double velocity_per_s;
     enum wave_direction direction;
     double assessed_s;
     double false_alarm;
-    double regularity;         /* standard deviation of the phase about a steady one, rad */
+    double coherence;  /* of the motion along the stripe, 0..1 */
+    double regularity; /* standard deviation of the phase about a steady one, rad */
 };
 
 /** Looks for contractions in a trace.

@@ -18,28 +18,28 @@
  *  lies in it. Positions run from the stripe's first place to its last. */
 struct follow {
     size_t n_frames;
-    size_t *frame;      /* index of each analysed frame in the loop */
+    size_t *frame; /* index of each analysed frame in the loop */
     double *time_s;
-    double *turn_rad;   /* rigid motion since key 0 */
-    double *shift_px;   /* n_frames x 2, canvas pixels */
-    float *trust;       /* of the rigid motion, 0..1 */
+    double *turn_rad; /* rigid motion since key 0 */
+    double *shift_px; /* n_frames x 2, canvas pixels */
+    float *trust;     /* of the rigid motion, 0..1 */
 
-    size_t n_positions; /* along the stripe */
-    double *position_mm; /* arc length from the first place */
-    double *normal;     /* n_positions x 2, unit, in millimetres */
-    struct point *wall; /* n_frames x n_positions x 2: places of the two walls, canvas pixels */
-    float *wall_trust;  /* n_frames x n_positions x 2 */
-    float *wall_error_mm; /* n_frames x n_positions x 2 */
+    size_t n_positions;      /* along the stripe */
+    double *position_mm;     /* arc length from the first place */
+    double *normal;          /* n_positions x 2, unit, in millimetres */
+    struct point *wall;      /* n_frames x n_positions x 2: places of the two walls, canvas pixels */
+    float *wall_trust;       /* n_frames x n_positions x 2 */
+    float *wall_error_mm;    /* n_frames x n_positions x 2 */
     struct centre_line line; /* rest centre line in millimetres, led on past both tips */
     double line_from_mm;     /* arc length of its first place; the stripe's first place is at 0 */
     struct point *rest;      /* rest places of the walls (n_positions x 2) and the two tips, canvas pixels */
-    struct point *tip;  /* n_frames x 2: first and last place, carried along by the tissue round them */
+    struct point *tip;       /* n_frames x 2: first and last place, carried along by the tissue round them */
 
     /* The stripe straightened, in the moving tissue: one byte a place. */
-    size_t n_rows;      /* along: row i is at row_from_mm + i * FOLLOW_STEP_MM of arc length */
-    size_t n_columns;   /* across: middle column on the centre line */
+    size_t n_rows;    /* along: row i is at row_from_mm + i * FOLLOW_STEP_MM of arc length */
+    size_t n_columns; /* across: middle column on the centre line */
     double row_from_mm;
-    uint8_t *strip;     /* n_frames x n_rows x n_columns */
+    uint8_t *strip; /* n_frames x n_rows x n_columns */
 };
 
 /** Spacing of rows and columns of the straightened stripe. */

@@ -42,7 +42,7 @@ double complex spectrum_tone_near(const double *trace, size_t n, double middle, 
 /** A smooth background under a spectrum and how far its values scatter about it. */
 struct spectrum_background {
     double level;   /* density at 1 per minute, unit of the spectrum */
-    double slope;   /* density falls as frequency to the power -slope; 0..3 */
+    double slope;   /* density falls as frequency to the power -slope; 0..2 (a random walk) */
     double freedom; /* shape of the gamma law that the values follow about the background:
                      * half the degrees of freedom of a chi-square; >= 0.5 */
     /* How surely it is known; n = 0: exactly. */

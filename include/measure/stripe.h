@@ -13,9 +13,9 @@
 /** The best stripe of a loop and how far to believe it. */
 struct stripe {
     bool is_found;
-    struct stripe_fit fit;      /* in millimetres of the mean picture (canvas place times mm per pixel) */
-    double trust;               /* that there is a stripe and that this is it, 0..1; which end is which not counted */
-    double fundus_first;        /* log odds, from shape alone, that the first place is the fundus */
+    struct stripe_fit fit; /* in millimetres of the mean picture (canvas place times mm per pixel) */
+    double trust; /* that there is a stripe and that this is it, 0..1; which end is which not counted */
+    double fundus_first; /* log odds, from shape alone, that the first place is the fundus */
     struct text_list reasons;
 };
 

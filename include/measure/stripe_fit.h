@@ -11,27 +11,30 @@
 
 /** One end of a fitted stripe. */
 struct stripe_end {
-    double at_mm;        /* arc length of the tip along the fit's line, from its first place */
-    double error_mm;     /* standard error of the tip along the line */
-    double bluntness;    /* half thickness over length of the rounded end: high = blunt, low = drawn out */
-    double beyond;       /* brightness of 2 to 8 mm beyond the tip, less that beside the body, grey levels */
-    double line_beyond;  /* contrast of a thin line that leads on beyond the tip, robust standard deviations */
-    bool is_at_edge;     /* the picture ends before the stripe does */
+    double at_mm;       /* arc length of the tip along the fit's line, from its first place */
+    double error_mm;    /* standard error of the tip along the line */
+    double bluntness;   /* half thickness over length of the rounded end: high = blunt, low = drawn out */
+    double beyond;      /* brightness of 2 to 8 mm beyond the tip, less that beside the body, grey levels */
+    double line_beyond; /* contrast of a thin line that leads on beyond the tip, robust standard deviations */
+    bool is_at_edge;    /* the picture ends before the stripe does */
 };
 
 /** A stripe fitted to a mean picture; places in its millimetres, FIT_STEP_MM apart along the centre line. */
 struct stripe_fit {
     enum stripe_look look;
-    size_t n;             /* places, tip to tip */
+    size_t n;              /* places, tip to tip */
     double (*place_mm)[2]; /* owned */
-    double *half_mm;      /* n, half thickness; owned */
+    double *half_mm;       /* n, half thickness; owned */
     struct stripe_end first, last;
-    double contrast;      /* mean answer of the matched cross profile, in standard deviations of what chance gives at one place */
-    double evenness;      /* share of the length that answers on its own, 0..1 */
-    double inside;        /* mean luma between the walls */
-    double upper_near, upper_far; /* mean luma 0.5 to 4 mm and 4 to 8 mm outside the wall on the normal's far side */
+    double contrast; /* mean answer of the matched cross profile, in standard deviations of what chance gives
+                        at one place */
+    double evenness; /* share of the length that answers on its own, 0..1 */
+    double inside;   /* mean luma between the walls */
+    double upper_near,
+        upper_far; /* mean luma 0.5 to 4 mm and 4 to 8 mm outside the wall on the normal's far side */
     double lower_near, lower_far; /* and on its other side */
-    double detail;        /* grey levels between the bright parts (all, or the lines) and the dark ones beside them */
+    double
+        detail; /* grey levels between the bright parts (all, or the lines) and the dark ones beside them */
     double grey_contrast; /* grey levels between inside (or lines) and outside (or dark) */
     double length_mm;     /* tip to tip along the line */
     double thickness_mm;  /* twice the half thickness where it is thickest */

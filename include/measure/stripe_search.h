@@ -14,10 +14,11 @@ enum stripe_look { STRIPE_BRIGHT, STRIPE_TRIPLE_LINE };
 /** A curve that may be an endometrial stripe. */
 struct stripe_candidate {
     enum stripe_look look;
-    size_t n;            /* places on the curve */
+    size_t n;              /* places on the curve */
     double (*place_mm)[2]; /* n pairs x, y, STRIPE_STEP_MM apart; owned */
-    double half_mm;      /* half thickness that it was found with */
-    double score;        /* sum along the curve of (answer in robust standard deviations, less what chance answers) */
+    double half_mm;        /* half thickness that it was found with */
+    double
+        score; /* sum along the curve of (answer in robust standard deviations, less what chance answers) */
 };
 
 /** Distance between places of a candidate. */

@@ -13,7 +13,8 @@ struct patch;
  *  standard deviations (pixels, > 0), cut at two of them. The piece must lie inside the
  *  raster with one pixel to spare. NULL when it does not, when it has no texture in some
  *  direction, or when memory ran out. */
-struct patch *patch_make(const struct raster *raster, int x_px, int y_px, double sigma_x_px, double sigma_y_px);
+struct patch *patch_make(const struct raster *raster, int x_px, int y_px, double sigma_x_px,
+                         double sigma_y_px);
 
 /** Ends a patch; accepts NULL, leaves NULL. */
 void patch_free(struct patch **patch);

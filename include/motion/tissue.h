@@ -45,11 +45,12 @@ MUST_CHECK bool tissue_set_points(struct tissue *tissue, const struct point *at_
 
 /** Where one frame stands. */
 struct tissue_view {
-    struct rigid rigid;   /* key 0 to this frame */
-    double trust;         /* of the rigid motion, 0..1 */
-    struct point *place;  /* n points, canvas pixels in this frame; owned by the caller */
-    float *point_trust;   /* n, 0..1: correlation with the best keys, 0 = lost (place is then the rigid guess) */
-    float *error_px;      /* n, standard error that the correlation implies */
+    struct rigid rigid;  /* key 0 to this frame */
+    double trust;        /* of the rigid motion, 0..1 */
+    struct point *place; /* n points, canvas pixels in this frame; owned by the caller */
+    float
+        *point_trust; /* n, 0..1: correlation with the best keys, 0 = lost (place is then the rigid guess) */
+    float *error_px;  /* n, standard error that the correlation implies */
 };
 
 /** Looks at a frame. Depends on nothing but the frame and the keys, so frames may be

@@ -151,7 +151,8 @@ void centre_line_free(struct centre_line *line)
     memset(line, 0, sizeof *line);
 }
 
-void centre_line_at(const struct centre_line *line, double along_mm, double across_mm, double *x_mm, double *y_mm)
+void centre_line_at(const struct centre_line *line, double along_mm, double across_mm, double *x_mm,
+                    double *y_mm)
 {
     double place = fmin(fmax(along_mm / line->step_mm, 0.0), (double)(line->n - 1));
     size_t i = (size_t)fmin(place, (double)(line->n - 2));

@@ -12,15 +12,18 @@
 enum { N_BLOCKS = 8 };
 static const double FINE_SIGMA_MM = 0.45;
 static const double BACKGROUND_SIGMA_MM = 0.8;
-static const double LANE_MM = 12.0;        /* along a lane the stripe looks alike over this */
-static const double LANE_ALLOWANCE = 35.0; /* grey levels by which a place may outshine its lane and still be stripe */
-static const double LEAST_NOISE = 4.0;    /* grey levels */
+static const double LANE_MM = 12.0; /* along a lane the stripe looks alike over this */
+static const double LANE_ALLOWANCE =
+    35.0; /* grey levels by which a place may outshine its lane and still be stripe */
+static const double LEAST_NOISE = 4.0;     /* grey levels */
 static const double SEEN = 5.0;            /* standard deviations of a cluster's peak */
 static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
 static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
 static const double SHAFT_GAP_MM = 5.0;
-static const double SHAFT_ENTERS_MM = 8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
+static const double SHAFT_ENTERS_MM =
+    8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
 static const double LEAST_LEAP_MM = 2.0;
+static const double MOST_LEAP_MM = 9.0; /* bubbles come to lie just ahead of the tip */
 static const double SHAFT_MARGIN_S = 4.0;
 static const double SHAFT_BLUR_MM = 1.2;  /* ahead of the tip that the shaft still brightens */
 static const double OUTSHINES = 4.0;      /* standard deviations by which bubbles outshine a shaft */
@@ -31,19 +34,19 @@ static const double VANISH_COST = 4.0;
 static const double JUMP_COST = 30.0;
 static const double MOVE_COST_PER_MM = 0.6;
 static const double FREE_MOVE_MM = 0.4;
-static const double CLUSTER_REACH_MM = 6.0;
-static const double CLUSTER_SHARE = 0.4;   /* of the peak above which a place is cluster */
+static const double CLUSTER_REACH_MM = 5.0;
+static const double CLUSTER_SHARE = 0.5; /* of the peak above which a place is cluster */
 
 struct hunt {
     const struct follow *follow;
     struct cluster *cluster;
     size_t n_rows, n_columns;
-    float *background;    /* rows x columns */
-    float *typical;       /* rows x columns: usual excess, taken away */
-    double noise;         /* of the excess */
-    float *crest;         /* frames x rows: best excess across, standard deviations */
-    short *crest_column;  /* frames x rows */
-    uint8_t *crest_luma;  /* frames x rows: smoothed luma there */
+    float *background;   /* rows x columns */
+    float *typical;      /* rows x columns: usual excess, taken away */
+    double noise;        /* of the excess */
+    float *crest;        /* frames x rows: best excess across, standard deviations */
+    short *crest_column; /* frames x rows */
+    uint8_t *crest_luma; /* frames x rows: smoothed luma there */
     double length_mm;
     bool is_failed;
 };
@@ -90,7 +93,8 @@ static void fill_background_row(void *context, size_t row)
     free(series);
 }
 
-/* A cluster that lies still through the whole loop would be its own background: no place may outshine its lane by much. */
+/* A cluster that lies still through the whole loop would be its own background: no place may outshine its
+ * lane by much. */
 static bool level_lanes(struct hunt *hunt)
 {
     long reach = (long)(LANE_MM / FOLLOW_STEP_MM);
@@ -208,7 +212,8 @@ static bool fill_crests(struct hunt *hunt)
     hunt->crest = calloc(n, sizeof *hunt->crest);
     hunt->crest_column = calloc(n, sizeof *hunt->crest_column);
     hunt->crest_luma = calloc(n, sizeof *hunt->crest_luma);
-    is_made = hunt->crest_luma != NULL && scratch != NULL && usual != NULL && hunt->crest != NULL && hunt->crest_column != NULL;
+    is_made = hunt->crest_luma != NULL && scratch != NULL && usual != NULL && hunt->crest != NULL &&
+              hunt->crest_column != NULL;
     if (is_made) {
         double *spread = usual + hunt->n_rows;
 
@@ -236,6 +241,28 @@ static size_t frame_at(const struct follow *follow, double time_s)
     return t;
 }
 
+/* Whether a line goes on after a hole: within 10 mm another piece begins that is longer than any cluster. */
+static bool goes_on(const struct hunt *hunt, const float *crest, long at, bool from_last)
+{
+    long n = (long)hunt->n_rows;
+    long reach = (long)(10.0 / FOLLOW_STEP_MM);
+    long run = 0;
+    long weak = 0;
+
+    for (long i = at; i < n && (run > 0 || i < at + reach); i++) {
+        if ((double)crest[from_last ? n - 1 - i : i] > SHAFT_SEEN) {
+            run++;
+            weak = 0;
+            if ((double)run * FOLLOW_STEP_MM > 8.0)
+                return true;
+        } else if (run > 0 && ++weak > 3) {
+            run = 0;
+            weak = 0;
+        }
+    }
+    return false;
+}
+
 /* A long bright line that reaches an end of the strip; tip row or -1. */
 static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, double least_mm)
 {
@@ -256,7 +283,7 @@ static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, dou
             tip = i;
             n_strong++;
             weak = 0;
-        } else if (start >= 0 && ++weak > gap) {
+        } else if (start >= 0 && ++weak > gap && !goes_on(hunt, crest, i, from_last)) {
             break;
         } else if (start < 0 && i > (long)(SHAFT_ENTERS_MM / FOLLOW_STEP_MM)) {
             return -1; /* the line must reach in from the end */
@@ -279,7 +306,8 @@ static size_t mark_shafts(const struct hunt *hunt, bool from_last, long *tip)
     return n;
 }
 
-/* Once a catheter is known, a short line from the same end just before it and after it is the catheter too. */
+/* Once a catheter is known, a short line from the same end just before it and after it is the catheter too.
+ */
 static void widen_shafts(const struct hunt *hunt, long *tip)
 {
     const double *time_s = hunt->follow->time_s;
@@ -341,7 +369,7 @@ static void undo_leap(const struct hunt *hunt, long *tip)
             !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after))
             continue;
         leap = ahead * (after - before) * FOLLOW_STEP_MM;
-        if (fabs(before - earlier) * FOLLOW_STEP_MM < 1.5 && leap > greatest) {
+        if (fabs(before - earlier) * FOLLOW_STEP_MM < 1.5 && leap > greatest && leap < MOST_LEAP_MM) {
             greatest = leap;
             rest = before;
             at = t;
@@ -385,6 +413,9 @@ static bool find_catheter(struct hunt *hunt, long *tip)
             hunt->cluster->sight[t].tip_across_mm =
                 across_of(hunt, hunt->crest_column[t * hunt->n_rows + (size_t)tip[t]]);
         }
+    hunt->cluster->catheter_odds = !hunt->cluster->has_catheter        ? 0.0
+                                   : hunt->cluster->catheter_from_last ? 4.0
+                                                                       : -4.0;
     free(other);
     return true;
 }
@@ -553,8 +584,8 @@ static double flood(const struct hunt *hunt, const struct raster *excess, unsign
     return mass;
 }
 
-static int count_pieces(const struct hunt *hunt, const struct raster *excess, unsigned char *mark, double total,
-                        size_t *stack)
+static int count_pieces(const struct hunt *hunt, const struct raster *excess, unsigned char *mark,
+                        double total, size_t *stack)
 {
     int pieces = 0;
 
@@ -727,7 +758,8 @@ static size_t window_start(const struct hunt *hunt, size_t first_seen, const lon
 
 /* When the brightness at the cluster's first place rose. The way may start a little late or,
  * taking the tip for cluster, a little early. */
-static bool find_onset(struct hunt *hunt, size_t first_seen, const long *tip, const struct bubble_sight *place)
+static bool find_onset(struct hunt *hunt, size_t first_seen, const long *tip,
+                       const struct bubble_sight *place)
 {
     const struct follow *follow = hunt->follow;
     struct masses masses = {.hunt = hunt};
@@ -741,7 +773,8 @@ static bool find_onset(struct hunt *hunt, size_t first_seen, const long *tip, co
         return false;
     masses.mass = mass;
     masses.row = (size_t)fmax(0.0, round((place->along_mm - follow->row_from_mm) / FOLLOW_STEP_MM));
-    masses.column = (size_t)fmax(0.0, round(place->across_mm / FOLLOW_STEP_MM + (double)(hunt->n_columns / 2)));
+    masses.column =
+        (size_t)fmax(0.0, round(place->across_mm / FOLLOW_STEP_MM + (double)(hunt->n_columns / 2)));
     for (size_t t = from; t <= to; t++)
         weigh_frame(&masses, t);
     hunt->cluster->onset = best_step(mass, from, to, &before, &after) + 1;
@@ -752,7 +785,8 @@ static bool find_onset(struct hunt *hunt, size_t first_seen, const long *tip, co
 }
 
 /* Middle sight of the first second after a frame. */
-static bool early_sight(const struct hunt *hunt, size_t from, double from_s, double to_s, struct bubble_sight *early)
+static bool early_sight(const struct hunt *hunt, size_t from, double from_s, double to_s,
+                        struct bubble_sight *early)
 {
     const struct follow *follow = hunt->follow;
     double along[64];
@@ -777,7 +811,8 @@ static bool early_sight(const struct hunt *hunt, size_t from, double from_s, dou
 }
 
 /* Between the instant and the first sight the cluster lay at its first place, beside the shaft. */
-static void fill_gap(struct hunt *hunt, long *way, const long *tip, size_t first, const struct bubble_sight *early)
+static void fill_gap(struct hunt *hunt, long *way, const long *tip, size_t first,
+                     const struct bubble_sight *early)
 {
     struct sighting sighting = {.hunt = hunt, .way = way, .tip = tip};
     long row = lround((early->along_mm - hunt->follow->row_from_mm) / FOLLOW_STEP_MM);
@@ -843,6 +878,66 @@ static void forget_sights(struct cluster *cluster)
         cluster->sight[t].is_seen = false;
 }
 
+/* Mean crest of the rows beyond an end of the stripe and a little way in, in each frame. */
+static void mean_beyond(const struct hunt *hunt, bool is_last, double *mean)
+{
+    size_t n_rows = (size_t)((SHAFT_ENTERS_MM + 4.0) / FOLLOW_STEP_MM);
+
+    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
+        const float *crest = hunt->crest + t * hunt->n_rows;
+
+        mean[t] = 0.0;
+        for (size_t i = 0; i < n_rows && i < hunt->n_rows; i++)
+            mean[t] += (double)crest[is_last ? hunt->n_rows - 1 - i : i] / (double)n_rows;
+    }
+}
+
+/* By how much a trace stands out about the instant of the deposit, in its own usual scatter;
+ * scratch holds n_frames values. */
+static double stands_out(const struct follow *follow, const double *trace, size_t onset, double *scratch)
+{
+    double during = 0.0;
+    double n_during = 0.0;
+    double middle = 0.0;
+    size_t n = 0;
+
+    for (size_t t = 0; t < follow->n_frames; t++) {
+        double away_s = follow->time_s[t] - follow->time_s[onset];
+
+        if (away_s >= -1.0 && away_s <= 1.0) {
+            during += trace[t];
+            n_during += 1.0;
+        } else if (away_s < -15.0 || away_s > 25.0) {
+            scratch[n++] = trace[t];
+        }
+    }
+    if (n < 20 || n_during < 1.0)
+        return 0.0;
+    middle = statistics_median(scratch, n);
+    return (during / n_during - middle) / fmax(statistics_spread(scratch, n), 0.15);
+}
+
+/* The catheter lies in its canal while the bubbles leave it: the end of the stripe that it
+ * passes is brighter then than before and after. */
+static bool tell_catheter_side(struct hunt *hunt)
+{
+    struct cluster *cluster = hunt->cluster;
+    double *trace = calloc(2 * hunt->follow->n_frames, sizeof *trace);
+    double *scratch = trace != NULL ? trace + hunt->follow->n_frames : NULL;
+    double first = 0.0;
+    double last = 0.0;
+
+    if (trace == NULL)
+        return false;
+    mean_beyond(hunt, false, trace);
+    first = stands_out(hunt->follow, trace, cluster->onset, scratch);
+    mean_beyond(hunt, true, trace);
+    last = stands_out(hunt->follow, trace, cluster->onset, scratch);
+    free(trace);
+    cluster->catheter_odds = fmax(first, last) > 2.5 ? fmin(fmax(1.0 * (last - first), -5.0), 5.0) : 0.0;
+    return true;
+}
+
 static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
@@ -859,7 +954,9 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
     }
     cluster->is_present = true;
     if (follow->time_s[first] - follow->time_s[0] < 0.5) {
-        (void)text_list_add(reasons, "bubbles are there from the first frame on: the instant of the deposit was not recorded");
+        (void)text_list_add(
+            reasons,
+            "bubbles are there from the first frame on: the instant of the deposit was not recorded");
         return true;
     }
     if (!early_sight(hunt, first, 0.0, 1.5, &early))
@@ -868,7 +965,10 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
         return false;
     fill_gap(hunt, way, tip, first, &early);
     cluster->has_onset = true;
-    cluster->onset_error_s = cluster->onset > 0 ? follow->time_s[cluster->onset] - follow->time_s[cluster->onset - 1] : 0.0;
+    if (!tell_catheter_side(hunt))
+        return false;
+    cluster->onset_error_s =
+        cluster->onset > 0 ? follow->time_s[cluster->onset] - follow->time_s[cluster->onset - 1] : 0.0;
     return true;
 }
 
@@ -884,8 +984,11 @@ static void hunt_free(struct hunt *hunt)
 bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
                   struct text_list *reasons, struct error **err)
 {
-    struct hunt hunt = {.follow = follow, .cluster = cluster, .n_rows = follow->n_rows,
-                        .n_columns = follow->n_columns, .length_mm = length_mm};
+    struct hunt hunt = {.follow = follow,
+                        .cluster = cluster,
+                        .n_rows = follow->n_rows,
+                        .n_columns = follow->n_columns,
+                        .length_mm = length_mm};
     long *tip = calloc(follow->n_frames + 1, sizeof *tip);
     long *way = calloc(follow->n_frames + 1, sizeof *way);
     bool is_made = false;

@@ -6,6 +6,7 @@
 
 #include <complex.h>
 #include <math.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -16,7 +17,10 @@ static const double LARGEST_GAP_S = 3.0; /* a longer hole ends a stretch */
 static const float LEAST_TRUST = 0.4F;
 static const double MOST_FALSE_ALARM = 0.003;     /* of a quiet uterus */
 static const double HANN_INDEPENDENT = 2.0 / 3.0; /* share of independent values after a Hann taper */
-static const double BACKGROUND_TO_PER_MIN = 24.0;
+static const double BACKGROUND_TO_PER_MIN = 11.0; /* below breathing */
+static const double LEAST_AMPLITUDE_MM = 0.1;     /* smaller motion is not told from the error of tracking */
+static const double LEAST_COHERENCE = 0.5;
+enum { SURROGATES = 399 };
 static const double STEADY_RAD = 0.1; /* phase scatter below which a wave counts as steady */
 static const double UNSTEADY = 1.8;   /* error of the phase from end to end over its scatter */
 static const double LAG_MM = 4.0;     /* between positions whose phases are compared */
@@ -199,8 +203,9 @@ static double tone_energy(const struct even *even, double per_min)
 /* The peak, its background and its significance. */
 struct peak {
     double per_min;
-    double density;    /* summed density at the peak, unit^2 per hertz */
-    double background; /* there */
+    double centre_per_min; /* centre of the power in the band */
+    double density;        /* summed density at the peak, unit^2 per hertz */
+    double background;     /* there */
     double freedom;
     double false_alarm;
 };
@@ -309,8 +314,18 @@ static bool find_peak_in(const struct even *even, size_t from, size_t to, struct
         if (best == 0 || density[k] > density[best])
             best = k;
     }
-    if (is_made && best > 0)
+    if (is_made && best > 0) {
+        double power = 0.0;
+
         is_made = test_peak(per_min, density, n, best, n_looks, peak);
+        for (size_t k = 1; k < n; k++)
+            if (per_min[k] >= low && per_min[k] <= CONTRACTION_HIGH_PER_MIN &&
+                density[k] > 0.05 * density[best]) {
+                peak->centre_per_min += per_min[k] * density[k];
+                power += density[k];
+            }
+        peak->centre_per_min /= power;
+    }
     free(density);
     free(per_min);
     return is_made;
@@ -356,16 +371,29 @@ static double refine_frequency(const struct even *even, double per_min, double w
     return best;
 }
 
-/* Analytic traces of the band about the peak: edges mirrored, raised-cosine pass band. */
-static bool fill_band(struct even *even, double per_min)
+/* A band: passes between `low` and `high` per minute, fading over a fifth of each edge. */
+struct pass_band {
+    double low, high;
+};
+
+static double pass_at(const struct pass_band *band, double per_min)
+{
+    double rise = fmin(fmax((per_min - 0.8 * band->low) / (0.4 * band->low), 0.0), 1.0);
+    double fall = fmin(fmax((1.1 * band->high - per_min) / (0.2 * band->high), 0.0), 1.0);
+
+    return (0.5 - 0.5 * cos(PI * rise)) * (0.5 - 0.5 * cos(PI * fall));
+}
+
+/* Analytic traces of a band, edges continued by point reflection. */
+static bool fill_band(struct even *even, const struct pass_band *band)
 {
     size_t pad = even->n / 2;
     size_t n = even->n + 2 * pad;
     struct fourier *fourier = fourier_make(1, n);
-    double centre = per_min / 60.0;
 
     if (fourier == NULL)
         return false;
+    memset(even->band, 0, even->n * even->n_positions * sizeof *even->band);
     for (size_t p = 0; p < even->n_positions; p++) {
         double *real = fourier_real(fourier);
         double complex *other = fourier_complex(fourier);
@@ -373,7 +401,6 @@ static bool fill_band(struct even *even, double per_min)
 
         for (int part = 0; part < 2; part++) {
             for (size_t i = 0; i < n; i++) {
-                /* Odd reflection about the end values keeps level and slope. */
                 long at = (long)i - (long)pad;
                 long last = (long)even->n - 1;
 
@@ -382,16 +409,9 @@ static bool fill_band(struct even *even, double per_min)
                                       : row[at];
             }
             fourier_forward(fourier);
-            for (size_t k = 0; k <= n / 2; k++) {
-                double ratio = (double)k * GRID_HZ / (double)n / centre;
-                double pass = ratio <= 0.35 || ratio >= 1.9 ? 0.0
-                              : ratio < 0.65                ? 0.5 - 0.5 * cos(PI * (ratio - 0.35) / 0.3)
-                              : ratio > 1.5                 ? 0.5 + 0.5 * cos(PI * (ratio - 1.5) / 0.4)
-                                                            : 1.0;
-
-                /* Second part: a quarter turn back, the imaginary side of the analytic trace. */
-                other[k] *= pass / (double)n * (part == 0 ? 1.0 : -I);
-            }
+            for (size_t k = 0; k <= n / 2; k++) /* second part: the imaginary side of the analytic trace */
+                other[k] *= pass_at(band, (double)k * GRID_HZ / (double)n * 60.0) / (double)n *
+                            (part == 0 ? 1.0 : -I);
             fourier_backward(fourier);
             for (size_t i = 0; i < even->n; i++)
                 even->band[p * even->n + i] += part == 0 ? real[i + pad] : I * real[i + pad];
@@ -630,12 +650,69 @@ static void estimate_direction(const struct even *even, double spacing_mm, struc
     }
 }
 
+/* How far neighbouring places along the stripe move together with a fixed lag: sizes of the
+ * summed products over halves of the stripe and windows of 20 s, over what full agreement
+ * would give; 0..1. shift[p] turns a position's trace round in time. */
+static double coherence_of(const struct even *even, size_t lag, const size_t *shift)
+{
+    size_t window = (size_t)(20.0 * GRID_HZ);
+    size_t half = even->n_positions / 2;
+    double agreed = 0.0;
+    double most = 0.0;
+
+    for (size_t from = 0; from + window / 2 < even->n; from += window)
+        for (int part = 0; part < 2; part++) {
+            double complex sum = 0.0;
+            size_t first = part == 0 ? 0 : half;
+            size_t end = part == 0 ? half : even->n_positions;
+
+            for (size_t p = first; p < end && p + lag < even->n_positions; p++) {
+                double weight = sqrt(even->weight[p] * even->weight[p + lag]);
+                double one = 0.0;
+                double other = 0.0;
+
+                for (size_t i = from; i < from + window && i < even->n; i += 2) {
+                    double complex a = even->band[p * even->n + (i + shift[p]) % even->n];
+                    double complex b = even->band[(p + lag) * even->n + (i + shift[p + lag]) % even->n];
+
+                    sum += weight * b * conj(a);
+                    one += weight * creal(a * conj(a));
+                    other += weight * creal(b * conj(b));
+                }
+                most += sqrt(one * other);
+            }
+            agreed += cabs(sum);
+        }
+    return most > 0.0 ? agreed / most : 0.0;
+}
+
+/* Chance that traces of the same spectra without a common wave agree as well: every
+ * position's trace is turned round in time by a lot of its own, many times over.
+ * Source: Theiler et al., Physica D 58:77-94, 1992 (surrogate data; there with random phases). */
+static double test_coherence(const struct even *even, size_t lag, size_t *shift, double *coherence)
+{
+    uint64_t state = 0x9E3779B97F4A7C15U; /* the same lots every time: the same answer */
+    size_t n_reach = 0;
+
+    memset(shift, 0, even->n_positions * sizeof *shift);
+    *coherence = coherence_of(even, lag, shift);
+    for (int round = 0; round < SURROGATES; round++) {
+        for (size_t p = 0; p < even->n_positions; p++) {
+            state = state * 6364136223846793005U + 1442695040888963407U;
+            shift[p] = (size_t)(state >> 33) % even->n;
+        }
+        n_reach += coherence_of(even, lag, shift) >= *coherence;
+    }
+    return ((double)n_reach + 1.0) / (SURROGATES + 1.0);
+}
+
 static bool measure_waves(struct even *even, const struct peak *peak, double spacing_mm,
                           struct wave_result *result)
 {
     double complex *pattern = calloc(even->n_positions, sizeof *pattern);
     double *scratch = calloc(even->n_positions, sizeof *scratch);
-    bool is_made = pattern && scratch && fill_band(even, peak->per_min) && lead_pattern(even, pattern) &&
+    struct pass_band band = {.low = 0.5 * peak->per_min, .high = 1.75 * peak->per_min};
+    bool is_made = pattern && scratch && fill_band(even, &band) && lead_pattern(even, pattern) &&
                    estimate_frequency(even, peak, pattern, result);
 
     if (is_made) {
@@ -646,6 +723,42 @@ static bool measure_waves(struct even *even, const struct peak *peak, double spa
         result->count = round(result->frequency_per_min * (double)even->n / GRID_HZ / 60.0);
     }
     free(pattern);
+    free(scratch);
+    return is_made;
+}
+
+/* Whether there are waves: a rhythm that stands out in the spectrum, or motion that runs along
+ * the stripe as chance would not have it; either large enough to be told from tracking error. */
+static bool decide(struct even *even, struct peak *peak, double spacing_mm, struct wave_result *result)
+{
+    double duration_min = (double)even->n / GRID_HZ / 60.0;
+    struct pass_band band = {.low = fmax(0.9, 1.5 / duration_min), .high = 7.0};
+    size_t lag = (size_t)fmax(1.0, round(LAG_MM / spacing_mm));
+    size_t *shift = calloc(even->n_positions, sizeof *shift);
+    double *scratch = calloc(even->n_positions, sizeof *scratch);
+    double coherence = 0.0;
+    double chance = 1.0;
+    bool is_made = shift != NULL && scratch != NULL && fill_band(even, &band);
+
+    if (is_made) {
+        double amplitude = estimate_amplitude(even, peak, scratch);
+        bool is_line = peak->false_alarm <= MOST_FALSE_ALARM;
+        bool is_wave = false;
+
+        chance = test_coherence(even, lag, shift, &coherence);
+        is_wave = chance <= 1.5 / (SURROGATES + 1.0) && coherence >= LEAST_COHERENCE;
+        result->false_alarm = fmin(peak->false_alarm, is_wave ? chance : 1.0);
+        result->verdict =
+            amplitude >= LEAST_AMPLITUDE_MM && (is_wave || (is_line && coherence >= 0.5 * LEAST_COHERENCE))
+                ? CONTRACTIONS_MEASURED
+                : CONTRACTIONS_QUIESCENT;
+        if (!is_line) /* no line: the waves are unsteady, their band is taken about the centre of their power
+                       */
+            peak->per_min = peak->centre_per_min;
+        result->coherence = coherence;
+        result->amplitude = amplitude;
+    }
+    free(shift);
     free(scratch);
     return is_made;
 }
@@ -682,18 +795,14 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     }
     if (!even_make(&even, trace, from, to))
         return error_memory(err);
-    is_made = find_peak(&even, &peak);
-    if (is_made) {
-        result->false_alarm = peak.false_alarm;
-        result->verdict =
-            peak.false_alarm <= MOST_FALSE_ALARM ? CONTRACTIONS_MEASURED : CONTRACTIONS_QUIESCENT;
-        if (result->verdict == CONTRACTIONS_MEASURED)
-            is_made = measure_waves(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
-        else
-            (void)text_list_add(
-                reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",
-                CONTRACTION_LOW_PER_MIN, CONTRACTION_HIGH_PER_MIN);
-    }
+    is_made = find_peak(&even, &peak) &&
+              decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
+    if (is_made && result->verdict == CONTRACTIONS_MEASURED)
+        is_made = measure_waves(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
+    else if (is_made)
+        (void)text_list_add(
+            reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",
+            CONTRACTION_LOW_PER_MIN, CONTRACTION_HIGH_PER_MIN);
     even_free(&even);
     return is_made ? true : error_memory(err);
 }

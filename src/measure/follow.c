@@ -8,19 +8,19 @@
 
 enum { BATCH = 16, N_TIP_POINTS = 2 };
 static const double POSITION_SPACING_MM = 2.0;
-static const double TIP_MARGIN_MM = 3.0;   /* walls closer to a tip run across the stripe, not along it */
-static const double BEYOND_TIPS_MM = 8.0;  /* how far the straightened stripe reaches past its tips */
-static const double ACROSS_MM = 9.0;       /* and to either side of its centre line */
-static const double TIP_REACH_MM = 14.0;   /* tissue within this carries a tip */
+static const double TIP_MARGIN_MM = 3.0;  /* walls closer to a tip run across the stripe, not along it */
+static const double BEYOND_TIPS_MM = 8.0; /* how far the straightened stripe reaches past its tips */
+static const double ACROSS_MM = 9.0;      /* and to either side of its centre line */
+static const double TIP_REACH_MM = 14.0;  /* tissue within this carries a tip */
 
 struct pass {
     struct follow *follow;
     const struct canvas *canvas;
     const struct tissue *tissue;
-    size_t n_points;              /* walls, then two tips */
+    size_t n_points; /* walls, then two tips */
     struct frame *frames[BATCH];
     struct raster *pictures[BATCH];
-    size_t first;                 /* analysed frame of the batch's first */
+    size_t first; /* analysed frame of the batch's first */
     bool is_done[BATCH];
 };
 
@@ -54,9 +54,7 @@ static void centre_shift(const struct follow *follow, const struct canvas *canva
 static void shift_at(const double *shift, size_t n_positions, const double *position_mm, double along_mm,
                      double *x_mm, double *y_mm)
 {
-    double place = n_positions > 1
-                       ? (along_mm - position_mm[0]) / (position_mm[1] - position_mm[0])
-                       : 0.0;
+    double place = n_positions > 1 ? (along_mm - position_mm[0]) / (position_mm[1] - position_mm[0]) : 0.0;
     size_t i = 0;
     double part = 0.0;
 
@@ -68,8 +66,8 @@ static void shift_at(const double *shift, size_t n_positions, const double *posi
 }
 
 /* Smoothed movements of all positions of one frame; `shift` holds n_positions pairs. */
-static void fill_shifts(const struct follow *follow, const struct canvas *canvas, size_t frame,
-                        double *shift, double *scratch)
+static void fill_shifts(const struct follow *follow, const struct canvas *canvas, size_t frame, double *shift,
+                        double *scratch)
 {
     size_t n = follow->n_positions;
 
@@ -84,7 +82,8 @@ static void fill_shifts(const struct follow *follow, const struct canvas *canvas
         }
 }
 
-static void take_strip(const struct pass *pass, size_t frame, const struct raster *picture, const double *shift)
+static void take_strip(const struct pass *pass, size_t frame, const struct raster *picture,
+                       const double *shift)
 {
     struct follow *follow = pass->follow;
     uint8_t *out = follow->strip + frame * follow->n_rows * follow->n_columns;
@@ -104,15 +103,17 @@ static void take_strip(const struct pass *pass, size_t frame, const struct raste
         shift_at(shift, follow->n_positions, follow->position_mm, along, &dx, &dy);
         for (long column = -reach; column <= reach; column++) {
             double across = (double)column * FOLLOW_STEP_MM;
-            struct point place = from_mm(pass->canvas, x + dx + across * (normal_x - x),
-                                         y + dy + across * (normal_y - y));
+            struct point place =
+                from_mm(pass->canvas, x + dx + across * (normal_x - x), y + dy + across * (normal_y - y));
 
-            *out++ = (uint8_t)lrint(fmin(fmax((double)raster_at(picture, place.x_px, place.y_px), 0.0), 255.0));
+            *out++ =
+                (uint8_t)lrint(fmin(fmax((double)raster_at(picture, place.x_px, place.y_px), 0.0), 255.0));
         }
     }
 }
 
-/* A tip goes where the tissue round it goes: a rigid fit of the walls near it and the patch on the tip itself. */
+/* A tip goes where the tissue round it goes: a rigid fit of the walls near it and the patch on the tip
+ * itself. */
 static struct point carry_tip(const struct pass *pass, const struct tissue_view *view, size_t tip)
 {
     const struct canvas *canvas = pass->canvas;
@@ -196,14 +197,14 @@ static bool grow(struct follow *follow, size_t *room, size_t n)
     if (want <= *room)
         return true;
     want = want + want / 4 + 64;
-#define GROW(field, per_frame)                                                                             \
-    do {                                                                                                   \
-        void *grown = realloc(follow->field, want * (per_frame) * sizeof *follow->field);                  \
-                                                                                                           \
-        if (grown == NULL)                                                                                 \
-            is_made = false;                                                                               \
-        else                                                                                               \
-            follow->field = grown;                                                                         \
+#define GROW(field, per_frame)                                                                               \
+    do {                                                                                                     \
+        void *grown = realloc(follow->field, want * (per_frame) * sizeof *follow->field);                    \
+                                                                                                             \
+        if (grown == NULL)                                                                                   \
+            is_made = false;                                                                                 \
+        else                                                                                                 \
+            follow->field = grown;                                                                           \
     } while (0)
     GROW(frame, 1);
     GROW(time_s, 1);
@@ -264,11 +265,12 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
             double across = wall == 0 ? -smooth_half : smooth_half;
 
             pass->follow->rest[2 * i + wall] = from_mm(pass->canvas, x + across * follow->normal[2 * i],
-                                               y + across * follow->normal[2 * i + 1]);
+                                                       y + across * follow->normal[2 * i + 1]);
         }
     }
     pass->follow->rest[2 * n] = from_mm(pass->canvas, fit->place_mm[0][0], fit->place_mm[0][1]);
-    pass->follow->rest[2 * n + 1] = from_mm(pass->canvas, fit->place_mm[fit->n - 1][0], fit->place_mm[fit->n - 1][1]);
+    pass->follow->rest[2 * n + 1] =
+        from_mm(pass->canvas, fit->place_mm[fit->n - 1][0], fit->place_mm[fit->n - 1][1]);
     follow->row_from_mm = -BEYOND_TIPS_MM;
     follow->n_rows = (size_t)ceil((fit->length_mm + 2.0 * BEYOND_TIPS_MM) / FOLLOW_STEP_MM) + 1;
     follow->n_columns = 2 * (size_t)ceil(ACROSS_MM / FOLLOW_STEP_MM) + 1;
@@ -346,7 +348,8 @@ bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_
               lay_points(&pass, fit);
     if (!is_made)
         (void)error_memory(err);
-    is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err) && loop_rewind(loop, err) &&
+    is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err) &&
+              loop_rewind(loop, err) &&
               run_pass(&pass, loop, first, end, least_step_s, progress, context, err);
     if (!is_made)
         follow_free(follow);

@@ -14,9 +14,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double PIXEL_MM = 0.25;       /* of the mean picture */
-static const double LEAST_STEP_S = 0.08;   /* between analysed frames of a loop of a few minutes */
-static const double LONG_LOOP_S = 300.0;   /* beyond this every second one is enough */
+static const double PIXEL_MM = 0.25;     /* of the mean picture */
+static const double LEAST_STEP_S = 0.08; /* between analysed frames of a loop of a few minutes */
+static const double LONG_LOOP_S = 300.0; /* beyond this every second one is enough */
 static const double LONG_STEP_S = 0.15;
 /* Shares of the time that the passes take, for progress. */
 static const double SURVEY_DONE = 0.3;
@@ -77,17 +77,17 @@ static bool is_inside(struct point place, const struct loop_facts *facts)
            place.y_px <= facts->height_px - 0.5;
 }
 
-static bool check_marks(const struct loop_request *request, const struct loop_facts *facts, struct error **err)
+static bool check_marks(const struct loop_request *request, const struct loop_facts *facts,
+                        struct error **err)
 {
     if (request->has_fundus && !is_inside(request->fundus_px, facts))
-        return error_set(err, ERROR_USAGE,
-                         "--fundus %g,%g lies outside the picture of %s, which is %d x %d pixels",
-                         request->fundus_px.x_px, request->fundus_px.y_px, facts->file, facts->width_px,
-                         facts->height_px);
+        return error_set(
+            err, ERROR_USAGE, "--fundus %g,%g lies outside the picture of %s, which is %d x %d pixels",
+            request->fundus_px.x_px, request->fundus_px.y_px, facts->file, facts->width_px, facts->height_px);
     if (request->has_os && !is_inside(request->os_px, facts))
-        return error_set(err, ERROR_USAGE, "--os %g,%g lies outside the picture of %s, which is %d x %d pixels",
-                         request->os_px.x_px, request->os_px.y_px, facts->file, facts->width_px,
-                         facts->height_px);
+        return error_set(
+            err, ERROR_USAGE, "--os %g,%g lies outside the picture of %s, which is %d x %d pixels",
+            request->os_px.x_px, request->os_px.y_px, facts->file, facts->width_px, facts->height_px);
     return true;
 }
 
@@ -115,7 +115,8 @@ static bool find_stripe(struct work *work, struct error **err)
     double probe_mm[2];
 
     if (!keys_take(&work->keys, work->loop, work->survey, work->survey->stretches[0], canvas, err) ||
-        !tissue_make(&work->tissue, work->keys.picture, work->keys.time_s, work->keys.n, work->window, mm, err) ||
+        !tissue_make(&work->tissue, work->keys.picture, work->keys.time_s, work->keys.n, work->window, mm,
+                     err) ||
         !mean_picture_make(&work->mean, work->tissue, canvas, work->window, PIXEL_MM, err))
         return false;
     if (work->picture->has_apex)
@@ -135,7 +136,8 @@ static bool follow_loop(struct work *work, struct loop_result *result, struct er
     return follow_stripe(&work->follow, work->loop, stretch.first, stretch.end,
                          duration_s > LONG_LOOP_S ? LONG_STEP_S : LEAST_STEP_S, &work->canvas, work->tissue,
                          &work->stripe.fit, tell_following, &telling, err) &&
-           cluster_find(&work->cluster, &work->follow, work->stripe.fit.length_mm, &result->deposit.reasons, err);
+           cluster_find(&work->cluster, &work->follow, work->stripe.fit.length_mm, &result->deposit.reasons,
+                        err);
 }
 
 static bool copy_facts(struct loop_result *result, const struct work *work, struct error **err)

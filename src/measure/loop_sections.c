@@ -7,24 +7,26 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double SURE_OF_END = 0.8;    /* least chance that the fundus is the fundus for numbers that rest on it */
-static const double EARLY_FROM_S = 0.15;  /* the cluster's first place: its median over this part of its first second */
+static const double SURE_OF_END =
+    0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
+static const double EARLY_FROM_S =
+    0.15; /* the cluster's first place: its median over this part of its first second */
 static const double EARLY_TO_S = 1.2;
-static const double LATE_S = 3.0;         /* and its last place: over its last seconds */
+static const double LATE_S = 3.0; /* and its last place: over its last seconds */
 static const double FROZEN_S = 0.5;
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
 {
     double odds = stripe->fundus_first;
 
-    if (cluster->has_catheter) /* the catheter comes from the os */
-        odds += cluster->catheter_from_last ? 5.0 : -5.0;
+    odds += cluster->catheter_odds; /* the catheter comes from the os */
     if (cluster->is_present && stripe->fit.length_mm > 0.0)
         for (size_t t = 0; t < cluster->n; t++)
             if (cluster->sight[t].is_seen) {
                 /* Deposits are aimed at the upper half: Lambers et al., Fertil. Steril. 2007:
                  * 0.36 to 0.45 of the plate's length from the fundus. */
-                odds += fmin(fmax(3.0 * (0.5 - cluster->sight[t].along_mm / stripe->fit.length_mm), -0.8), 0.8);
+                odds +=
+                    fmin(fmax(3.0 * (0.5 - cluster->sight[t].along_mm / stripe->fit.length_mm), -0.8), 0.8);
                 break;
             }
     return odds;
@@ -60,8 +62,9 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
         (void)text_list_add(&cavity->reasons,
                             "which end of the stripe is the fundus cannot be told; mark it with --fundus");
     if (stripe->trust < 0.6)
-        (void)text_list_add(&cavity->reasons,
-                            "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
+        (void)text_list_add(
+            &cavity->reasons,
+            "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
     if (stripe->fit.first.is_at_edge || stripe->fit.last.is_at_edge)
         (void)text_list_add(&cavity->reasons, "the picture ends before the stripe does");
 }
@@ -92,8 +95,8 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
             cavity->centre_line[i] = frame_place(canvas, fit->place_mm[is_first ? i : fit->n - 1 - i]);
     }
     cavity->has_points = true;
-    cavity->fundus_px =
-        request->has_fundus ? request->fundus_px : frame_place(canvas, fit->place_mm[is_first ? 0 : fit->n - 1]);
+    cavity->fundus_px = request->has_fundus ? request->fundus_px
+                                            : frame_place(canvas, fit->place_mm[is_first ? 0 : fit->n - 1]);
     cavity->os_px =
         request->has_os ? request->os_px : frame_place(canvas, fit->place_mm[is_first ? fit->n - 1 : 0]);
     set_length(canvas, &cavity->length_mm, &cavity->length_px, quantity_of(fit->length_mm));
@@ -123,8 +126,9 @@ static void mark_frozen(const struct survey *survey, bool *is_frozen)
     }
 }
 
-static bool fill_wall_motion(struct wall_motion *motion, const struct follow *follow, const struct canvas *canvas,
-                             const struct survey *survey, double length_mm, bool fundus_is_first)
+static bool fill_wall_motion(struct wall_motion *motion, const struct follow *follow,
+                             const struct canvas *canvas, const struct survey *survey, double length_mm,
+                             bool fundus_is_first)
 {
     size_t m = follow->n_positions;
     size_t n = follow->n_frames;
@@ -148,7 +152,8 @@ static bool fill_wall_motion(struct wall_motion *motion, const struct follow *fo
     for (size_t i = 0; i < m; i++) {
         size_t p = fundus_is_first ? i : m - 1 - i;
 
-        motion->position_mm[i] = fundus_is_first ? follow->position_mm[p] : length_mm - follow->position_mm[p];
+        motion->position_mm[i] =
+            fundus_is_first ? follow->position_mm[p] : length_mm - follow->position_mm[p];
         motion->position_px[i] = motion->position_mm[i] / per_px;
         for (size_t t = 0; t < n; t++) {
             const struct point *wall = follow->wall + (t * m + p) * 2;
@@ -161,9 +166,9 @@ static bool fill_wall_motion(struct wall_motion *motion, const struct follow *fo
             motion->time_s[t] = follow->time_s[t];
             motion->change_mm[t * m + i] = change;
             motion->change_px[t * m + i] = change / per_px;
-            motion->trust[t * m + i] =
-                is_frozen[follow->frame[t] < survey->n_frames ? follow->frame[t] : 0] ? 0.0F
-                                                                                     : fminf(trust[0], trust[1]);
+            motion->trust[t * m + i] = is_frozen[follow->frame[t] < survey->n_frames ? follow->frame[t] : 0]
+                                           ? 0.0F
+                                           : fminf(trust[0], trust[1]);
         }
     }
     free(is_frozen);
@@ -199,10 +204,12 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
         set_length(canvas, &contractions->velocity_mm_per_s, &contractions->velocity_px_per_s,
                    quantity_of(wave.velocity_per_s));
     else
-        (void)text_list_add(&contractions->reasons,
-                            "the walls move together all along the stripe, so no velocity or direction can be told");
+        (void)text_list_add(
+            &contractions->reasons,
+            "the walls move together all along the stripe, so no velocity or direction can be told");
     if (canvas->is_nominal)
-        (void)text_list_add(&contractions->reasons, "no scale is known, so amplitude and velocity are in pixels only");
+        (void)text_list_add(&contractions->reasons,
+                            "no scale is known, so amplitude and velocity are in pixels only");
     contractions->direction = wave.direction;
     if (!is_sure_of_end &&
         (wave.direction == DIRECTION_CERVIX_TO_FUNDUS || wave.direction == DIRECTION_FUNDUS_TO_CERVIX)) {
@@ -227,8 +234,8 @@ static double from_fundus(const struct ruler_along *along, double at_mm)
 }
 
 /* Middle place of the cluster over the frames within [from_s, to_s]; how many frames. */
-static size_t middle_sight(const struct cluster *cluster, const struct follow *follow, size_t first, double from_s,
-                           double to_s, struct bubble_sight *middle)
+static size_t middle_sight(const struct cluster *cluster, const struct follow *follow, size_t first,
+                           double from_s, double to_s, struct bubble_sight *middle)
 {
     double along[128], across[128], spread[128], pieces[128];
     size_t n = 0;
@@ -256,11 +263,12 @@ static double distance_mm(const struct canvas *canvas, struct point a, struct po
 }
 
 struct course_of_cluster {
-    size_t first, last;          /* analysed frames in which it was first and last seen */
+    size_t first, last; /* analysed frames in which it was first and last seen */
     struct bubble_sight early, late;
 };
 
-static bool find_course(struct course_of_cluster *course, const struct cluster *cluster, const struct follow *follow)
+static bool find_course(struct course_of_cluster *course, const struct cluster *cluster,
+                        const struct follow *follow)
 {
     double from_s = 0.0;
     double last_s = 0.0;
@@ -276,15 +284,18 @@ static bool find_course(struct course_of_cluster *course, const struct cluster *
     course->last--;
     from_s = follow->time_s[course->first];
     last_s = follow->time_s[course->last];
-    if (middle_sight(cluster, follow, course->first, from_s + EARLY_FROM_S, from_s + EARLY_TO_S, &course->early) == 0 &&
+    if (middle_sight(cluster, follow, course->first, from_s + EARLY_FROM_S, from_s + EARLY_TO_S,
+                     &course->early) == 0 &&
         middle_sight(cluster, follow, course->first, from_s, from_s + 5.0, &course->early) == 0)
         return false;
-    return middle_sight(cluster, follow, course->first, fmax(last_s - LATE_S, from_s), last_s, &course->late) > 0;
+    return middle_sight(cluster, follow, course->first, fmax(last_s - LATE_S, from_s), last_s,
+                        &course->late) > 0;
 }
 
-static void fill_deposit(struct loop_result *result, const struct cluster *cluster, const struct follow *follow,
-                         const struct canvas *canvas, const struct stripe *stripe, bool fundus_is_first,
-                         bool is_sure_of_end, const struct course_of_cluster *course)
+static void fill_deposit(struct loop_result *result, const struct cluster *cluster,
+                         const struct follow *follow, const struct canvas *canvas,
+                         const struct stripe *stripe, bool fundus_is_first, bool is_sure_of_end,
+                         const struct course_of_cluster *course)
 {
     struct deposit *deposit = &result->deposit;
     size_t onset = cluster->onset;
@@ -325,12 +336,14 @@ static void fill_deposit(struct loop_result *result, const struct cluster *clust
 
 /* Length of the way and its farthest place, over medians of two seconds. */
 static void trace_way(const struct cluster *cluster, const struct follow *follow,
-                      const struct course_of_cluster *course, double *path_mm, double *farthest_mm, double *seen_s)
+                      const struct course_of_cluster *course, double *path_mm, double *farthest_mm,
+                      double *seen_s)
 {
     struct bubble_sight before = course->early;
 
     *path_mm = *farthest_mm = *seen_s = 0.0;
-    for (double from = follow->time_s[course->first] + EARLY_TO_S; from < follow->time_s[course->last]; from += 2.0) {
+    for (double from = follow->time_s[course->first] + EARLY_TO_S; from < follow->time_s[course->last];
+         from += 2.0) {
         struct bubble_sight now = {0};
 
         if (middle_sight(cluster, follow, course->first, from, from + 2.0, &now) == 0)
@@ -352,12 +365,14 @@ static void fill_drift(struct loop_result *result, const struct cluster *cluster
     struct drift *drift = &result->drift;
     struct ruler_along along = {.length_mm = stripe->fit.length_mm, .fundus_is_first = fundus_is_first};
     double toward = from_fundus(&along, course->early.along_mm) - from_fundus(&along, course->late.along_mm);
-    double net = hypot(course->late.along_mm - course->early.along_mm, course->late.across_mm - course->early.across_mm);
+    double net = hypot(course->late.along_mm - course->early.along_mm,
+                       course->late.across_mm - course->early.across_mm);
     double path = 0.0;
     double farthest = 0.0;
     double seen_s = 0.0;
     const double error = 0.3;
-    struct point place = follow_place(follow, canvas, course->last, course->late.along_mm, course->late.across_mm);
+    struct point place =
+        follow_place(follow, canvas, course->last, course->late.along_mm, course->late.across_mm);
     struct point fundus = follow->tip[2 * course->last + (fundus_is_first ? 0 : 1)];
 
     trace_way(cluster, follow, course, &path, &farthest, &seen_s);
@@ -371,8 +386,9 @@ static void fill_drift(struct loop_result *result, const struct cluster *cluster
     if (canvas->is_nominal)
         (void)text_list_add(&drift->reasons, "no scale is known, so distances are in pixels only");
     if (!is_sure_of_end) {
-        (void)text_list_add(&drift->reasons,
-                            "which end of the stripe is the fundus cannot be told, so drift has no direction");
+        (void)text_list_add(
+            &drift->reasons,
+            "which end of the stripe is the fundus cannot be told, so drift has no direction");
         return;
     }
     set_length(canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px,
@@ -386,8 +402,9 @@ static void fill_drift(struct loop_result *result, const struct cluster *cluster
 
 /* ---- series ---- */
 
-static void fill_row(struct series_row *row, size_t t, const struct follow *follow, const struct cluster *cluster,
-                     const struct canvas *canvas, const struct ruler_along *along, bool is_sure_of_end)
+static void fill_row(struct series_row *row, size_t t, const struct follow *follow,
+                     const struct cluster *cluster, const struct canvas *canvas,
+                     const struct ruler_along *along, bool is_sure_of_end)
 {
     const struct bubble_sight *sight = &cluster->sight[t];
     struct point fundus = follow->tip[2 * t + (along->fundus_is_first ? 0 : 1)];
@@ -425,8 +442,9 @@ static void fill_row(struct series_row *row, size_t t, const struct follow *foll
     }
 }
 
-static bool fill_series(struct loop_result *result, const struct follow *follow, const struct cluster *cluster,
-                        const struct canvas *canvas, const struct ruler_along *along, bool is_sure_of_end)
+static bool fill_series(struct loop_result *result, const struct follow *follow,
+                        const struct cluster *cluster, const struct canvas *canvas,
+                        const struct ruler_along *along, bool is_sure_of_end)
 {
     result->series = calloc(follow->n_frames + 1, sizeof *result->series);
     if (result->series == NULL)
@@ -449,9 +467,9 @@ static void copy_reasons(struct text_list *to, const struct text_list *from)
         (void)text_list_add_once(to, "%s", from->items[i]);
 }
 
-bool sections_fill_motion(struct loop_result *result, const struct follow *follow, const struct cluster *cluster,
-                          const struct stripe *stripe, const struct canvas *canvas, const struct survey *survey,
-                          struct error **err)
+bool sections_fill_motion(struct loop_result *result, const struct follow *follow,
+                          const struct cluster *cluster, const struct stripe *stripe,
+                          const struct canvas *canvas, const struct survey *survey, struct error **err)
 {
     double odds = sections_fundus_odds(stripe, cluster);
     struct ruler_along along = {.length_mm = stripe->fit.length_mm, .fundus_is_first = odds >= 0.0};

@@ -9,7 +9,8 @@
 
 /* Finds the stripe, or makes it from the marks that were given. */
 bool stripe_search_or_mark(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
-                           const struct canvas *canvas, const struct loop_request *request, struct error **err);
+                           const struct canvas *canvas, const struct loop_request *request,
+                           struct error **err);
 
 /* The cavity of a loop; decides which end is the fundus (the bubbles' and the catheter's word
  * counted) and turns nothing: sections_fundus_is_first says the same again. */
@@ -17,10 +18,11 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
                           const struct canvas *canvas, const struct keys *keys,
                           const struct loop_request *request);
 
-/* Contractions, deposit, drift, series and wall motion of a loop whose stripe was followed. Errors: ERROR_MEMORY. */
-bool sections_fill_motion(struct loop_result *result, const struct follow *follow, const struct cluster *cluster,
-                          const struct stripe *stripe, const struct canvas *canvas, const struct survey *survey,
-                          struct error **err);
+/* Contractions, deposit, drift, series and wall motion of a loop whose stripe was followed. Errors:
+ * ERROR_MEMORY. */
+bool sections_fill_motion(struct loop_result *result, const struct follow *follow,
+                          const struct cluster *cluster, const struct stripe *stripe,
+                          const struct canvas *canvas, const struct survey *survey, struct error **err);
 
 /* Log odds that the stripe's first place is the fundus, all evidence joined. */
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster);

@@ -46,8 +46,8 @@ static void smooth_key(void *context, size_t k)
     double sigma_mm = 0.4 * laying->mean->pixel_mm;
     struct raster *copy = raster_copy(tissue_key(laying->tissue, k));
 
-    if (copy != NULL && !raster_smooth(copy, sigma_mm / laying->canvas->mm_per_px_x,
-                                       sigma_mm / laying->canvas->mm_per_px_y))
+    if (copy != NULL &&
+        !raster_smooth(copy, sigma_mm / laying->canvas->mm_per_px_x, sigma_mm / laying->canvas->mm_per_px_y))
         raster_free(&copy);
     laying->keys[k] = copy;
 }

@@ -218,7 +218,7 @@ bool spectrum_fit_background(struct spectrum_background *background, const doubl
         square += (x[i] - background->middle) * (x[i] - background->middle);
     background->reach = sqrt(square / (double)used);
     background->n = (double)used * independent;
-    background->slope = fmin(fmax(-repeated_median(x, y, used, scratch), 0.0), 3.0);
+    background->slope = fmin(fmax(-repeated_median(x, y, used, scratch), 0.0), 2.0);
     for (size_t i = 0; i < used; i++)
         y[i] = exp(y[i] + background->slope * x[i]);
     fit_scatter(background, y, scratch, used, independent);

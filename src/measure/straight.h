@@ -9,13 +9,13 @@
 
 /* A picture straightened along a curve: one row a place of the curve, columns across it. */
 struct straight {
-    size_t n_rows;     /* places of the curve */
-    int n_columns;     /* odd; the middle column lies on the curve */
-    double row_mm;     /* between rows */
-    double column_mm;  /* between columns */
-    float *value;      /* n_rows x n_columns */
-    float *inside;     /* the same, 0..1: where there is picture */
-    double *sum;       /* running sums of value over each row, n_rows x (n_columns + 1) */
+    size_t n_rows;    /* places of the curve */
+    int n_columns;    /* odd; the middle column lies on the curve */
+    double row_mm;    /* between rows */
+    double column_mm; /* between columns */
+    float *value;     /* n_rows x n_columns */
+    float *inside;    /* the same, 0..1: where there is picture */
+    double *sum;      /* running sums of value over each row, n_rows x (n_columns + 1) */
 };
 
 /* Straightens; picture and window have square pixels of pixel_mm. False when memory ran out. */

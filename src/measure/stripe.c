@@ -30,7 +30,8 @@ static double quality_of(const struct stripe_fit *fit)
 {
     double detail = fmax(fit->detail, 3.0);
     double side = fabs(fit->upper_near - fit->lower_near) / detail;
-    double depth = 0.5 * (fabs(fit->upper_far - fit->upper_near) + fabs(fit->lower_far - fit->lower_near)) / detail;
+    double depth =
+        0.5 * (fabs(fit->upper_far - fit->upper_near) + fabs(fit->lower_far - fit->lower_near)) / detail;
     double opening = fmin(fabs(fit->first.beyond), fabs(fit->last.beyond)) / detail;
     double blur = fmin(fit->first.error_mm, fit->last.error_mm);
     double quality = fit->contrast * fit->evenness * sqrt(fmin(fit->length_mm, 45.0) / 45.0);
@@ -39,7 +40,8 @@ static double quality_of(const struct stripe_fit *fit)
         quality *= LAYERS_WORTH;
     quality *= exp(-0.5 * (side * side + depth * depth) / (0.8 * 0.8));
     quality *= falling(opening, 0.2, 0.6) * falling(blur, 0.8, 1.5);
-    quality *= falling(fit->thickness_mm, MOST_THICKNESS_MM, 1.0) * falling(-fit->thickness_mm, -LEAST_THICKNESS_MM, 1.5);
+    quality *= falling(fit->thickness_mm, MOST_THICKNESS_MM, 1.0) *
+               falling(-fit->thickness_mm, -LEAST_THICKNESS_MM, 1.5);
     quality *= falling(fit->length_mm, MOST_LENGTH_MM, 15.0);
     if (fit->first.is_at_edge || fit->last.is_at_edge)
         quality *= 0.6;
@@ -54,8 +56,8 @@ static double share_near(const struct stripe_fit *a, const struct stripe_fit *b)
         double nearest = HUGE_VAL;
 
         for (size_t j = 0; j < b->n; j++)
-            nearest = fmin(nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0],
-                                          a->place_mm[i][1] - b->place_mm[j][1]));
+            nearest = fmin(
+                nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0], a->place_mm[i][1] - b->place_mm[j][1]));
         n_near += nearest < 5.0;
     }
     return (double)n_near / (double)a->n;
@@ -143,9 +145,10 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
             rival = quality[i];
     stripe->trust = trust_of(quality[best], rival);
     if (stripe->trust < LEAST_TRUST) {
-        (void)text_list_add(&stripe->reasons, rival > 0.95 * quality[best]
-                                                  ? "several bands look alike; none can be told to be the endometrium"
-                                                  : "the best band hardly stands out from the speckle");
+        (void)text_list_add(&stripe->reasons,
+                            rival > 0.95 * quality[best]
+                                ? "several bands look alike; none can be told to be the endometrium"
+                                : "the best band hardly stands out from the speckle");
         return;
     }
     stripe->is_found = true;

@@ -16,11 +16,12 @@ static const double REACH_MM = 15.0;
 static const double EXTEND_MM = 14.0;
 static const double OUTSIDE_MM = 4.0;
 static const double ALONG_SIGMA_MM = 1.5;
-static const double CHANGE_COST = 0.35;  /* of a step of centre or half thickness by 0.25 mm, standard deviations */
-static const double TIP_SHARE = 0.4;     /* of the body's answer below which the stripe has ended */
-static const double THIN_SHARE = 0.45;   /* of the body's half thickness */
+static const double CHANGE_COST =
+    0.35; /* of a step of centre or half thickness by 0.25 mm, standard deviations */
+static const double TIP_SHARE = 0.4;   /* of the body's answer below which the stripe has ended */
+static const double THIN_SHARE = 0.45; /* of the body's half thickness */
 static const double LEAST_LENGTH_MM = 15.0;
-static const double LEAST_ANSWER = 1.5;  /* mean answer below which there is no stripe at all */
+static const double LEAST_ANSWER = 1.5; /* mean answer below which there is no stripe at all */
 static const double LAYER_BIN_MM = 0.25;
 static const double LAYER_FROM_MM = -6.0; /* outside the wall */
 
@@ -29,9 +30,9 @@ struct course {
     size_t n;
     double *centre_mm; /* from the line */
     double *half_mm;
-    double *answer;    /* standard deviations */
-    size_t from, to;   /* rows of the run that is stripe, both included */
-    double body;       /* typical answer within the run */
+    double *answer;  /* standard deviations */
+    size_t from, to; /* rows of the run that is stripe, both included */
+    double body;     /* typical answer within the run */
 };
 
 static void course_free(struct course *course)
@@ -123,8 +124,9 @@ static float *fill_answers(const struct straight *straight, enum stripe_look loo
 
         for (size_t row = 0; row < straight->n_rows; row++)
             for (int centre = 0; centre < n_centres; centre++)
-                answer[(row * (size_t)n_centres + (size_t)centre) * N_HALVES + (size_t)half] = (float)(
-                    answer_at(straight, look, row, (centre - n_centres / 2) * HALF_STEP_MM, half_mm) / chance);
+                answer[(row * (size_t)n_centres + (size_t)centre) * N_HALVES + (size_t)half] =
+                    (float)(answer_at(straight, look, row, (centre - n_centres / 2) * HALF_STEP_MM, half_mm) /
+                            chance);
     }
     if (scratch == NULL) {
         free(answer);
@@ -219,7 +221,8 @@ static double mean_answer(const struct course *course, size_t row, size_t reach)
     return sum / (double)(to - from + 1);
 }
 
-/* A faint line that leads on beyond an end is not stripe: ends the run where it gets much thinner than its body. */
+/* A faint line that leads on beyond an end is not stripe: ends the run where it gets much thinner than its
+ * body. */
 static void cut_thin_ends(struct course *course, size_t inside)
 {
     double sorted[512];
@@ -298,7 +301,8 @@ struct tip {
     bool is_last;
 };
 
-static size_t row_at(const struct tip *tip, double outward_mm) /* from the coarse end of the run, + is outward */
+static size_t row_at(const struct tip *tip,
+                     double outward_mm) /* from the coarse end of the run, + is outward */
 {
     double row = tip->is_last ? (double)tip->course->to + outward_mm / tip->straight->row_mm
                               : (double)tip->course->from - outward_mm / tip->straight->row_mm;
@@ -330,8 +334,8 @@ static void learn_layers(const struct tip *tip, struct layers *layers)
         if (row < tip->course->from || row > tip->course->to)
             continue;
         for (int i = -reach; i <= reach; i++) {
-            double depth = tip->course->half_mm[row] -
-                           fabs(i * straight->column_mm - tip->course->centre_mm[row]);
+            double depth =
+                tip->course->half_mm[row] - fabs(i * straight->column_mm - tip->course->centre_mm[row]);
             double bin = (depth - LAYER_FROM_MM) / LAYER_BIN_MM;
             size_t place = row * (size_t)straight->n_columns + (size_t)(i + reach);
 
@@ -362,14 +366,14 @@ static double depth_in_tip(double inward_mm, double across_mm, double half_mm, d
 }
 
 struct misfit {
-    double square;   /* residual sum of squares */
-    double n;        /* samples */
-    double gain;     /* of the layers */
+    double square; /* residual sum of squares */
+    double n;      /* samples */
+    double gain;   /* of the layers */
 };
 
 /* Fits picture = offset + gain * layers around a trial tip. */
-static struct misfit try_tip(const struct tip *tip, const struct layers *layers, double tip_mm, double half_mm,
-                             double cap_mm, double centre_mm)
+static struct misfit try_tip(const struct tip *tip, const struct layers *layers, double tip_mm,
+                             double half_mm, double cap_mm, double centre_mm)
 {
     const struct straight *straight = tip->straight;
     int reach = straight->n_columns / 2;
@@ -423,7 +427,8 @@ static double independence(const struct tip *tip)
 
             for (size_t i = 10; i + 10 < width; i++) {
                 const float *here = straight->value + row * width + i;
-                double local = straight_mean(straight, row, ((double)i - (double)(width / 2) - 6.0) * straight->column_mm,
+                double local = straight_mean(straight, row,
+                                             ((double)i - (double)(width / 2) - 6.0) * straight->column_mm,
                                              ((double)i - (double)(width / 2) + 6.0) * straight->column_mm);
                 double value = (double)here[0] - local;
 
@@ -457,13 +462,15 @@ static double contrast_beyond(const struct tip *tip, double tip_mm, double centr
     for (double at = -16.0; at <= -4.0; at += tip->straight->row_mm, n_beside += 1.0) {
         size_t row = row_at(tip, at);
 
-        beside += 0.5 * (straight_mean(tip->straight, row, centre_mm - half_mm - 5.0, centre_mm - half_mm - 1.0) +
-                         straight_mean(tip->straight, row, centre_mm + half_mm + 1.0, centre_mm + half_mm + 5.0));
+        beside +=
+            0.5 * (straight_mean(tip->straight, row, centre_mm - half_mm - 5.0, centre_mm - half_mm - 1.0) +
+                   straight_mean(tip->straight, row, centre_mm + half_mm + 1.0, centre_mm + half_mm + 5.0));
     }
     return beyond / n_beyond - beside / n_beside;
 }
 
-/* A thin line, bright or dark, that leads on beyond the tip, against what chance gives at other places across. */
+/* A thin line, bright or dark, that leads on beyond the tip, against what chance gives at other places
+ * across. */
 static double line_beyond(const struct tip *tip, double tip_mm, double centre_mm)
 {
     double others[64];
@@ -502,9 +509,9 @@ static const struct trials QUICK_TRIALS = {-7.0, 7.0, 0.5, 1, 1};
 enum { MOST_PLACES = 64 };
 
 /* Best trial; least[] is the least misfit at each place. */
-static struct misfit search_tip(const struct tip *tip, const struct layers *layers, const struct trials *trials,
-                                double half, double centre, double *least, struct stripe_end *end, double *tip_mm,
-                                int *at_best, int *n_places)
+static struct misfit search_tip(const struct tip *tip, const struct layers *layers,
+                                const struct trials *trials, double half, double centre, double *least,
+                                struct stripe_end *end, double *tip_mm, int *at_best, int *n_places)
 {
     static const double CAPS[] = {0.5, 0.75, 1.1, 1.6, 2.3, 3.3};
     enum { N_CAPS = sizeof CAPS / sizeof CAPS[0] };
@@ -573,17 +580,20 @@ static void place_tip(const struct tip *tip, const struct trials *trials, struct
     learn_layers(tip, &layers);
     layers.deepest_mm = half;
     best = search_tip(tip, &layers, trials, half, centre, least, end, &tip_mm, &at_best, &n_places);
-    end->error_mm = error_of_tip(least, n_places, at_best, trials->step_mm, &best, independence(tip), &tip_mm);
+    end->error_mm =
+        error_of_tip(least, n_places, at_best, trials->step_mm, &best, independence(tip), &tip_mm);
     if (trials->n_sides == 1) { /* a second, finer round about the first */
         struct trials fine = {tip_mm - 2.0, tip_mm + 2.0, 0.25, 3, 3};
 
         best = search_tip(tip, &layers, &fine, half, centre, least, end, &tip_mm, &at_best, &n_places);
-        end->error_mm = fmax(error_of_tip(least, n_places, at_best, fine.step_mm, &best, independence(tip), &tip_mm),
-                             end->error_mm >= 3.0 ? 3.0 : 0.0);
+        end->error_mm =
+            fmax(error_of_tip(least, n_places, at_best, fine.step_mm, &best, independence(tip), &tip_mm),
+                 end->error_mm >= 3.0 ? 3.0 : 0.0);
     }
     end->beyond = contrast_beyond(tip, tip_mm, centre, half);
     end->line_beyond = line_beyond(tip, tip_mm, centre);
-    end->is_at_edge = !straight_is_inside(tip->straight, row_at(tip, tip_mm + 2.0), centre - 1.0, centre + 1.0);
+    end->is_at_edge =
+        !straight_is_inside(tip->straight, row_at(tip, tip_mm + 2.0), centre - 1.0, centre + 1.0);
     end->at_mm = tip->is_last ? (double)tip->course->to * tip->straight->row_mm + tip_mm
                               : (double)tip->course->from * tip->straight->row_mm - tip_mm;
 }
@@ -661,7 +671,8 @@ static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line, con
 }
 
 /* What lies beside the body: myometrium is much the same on both sides, and for some way. */
-static void measure_sides(struct stripe_fit *fit, const struct course *course, const struct straight *straight)
+static void measure_sides(struct stripe_fit *fit, const struct course *course,
+                          const struct straight *straight)
 {
     double n = (double)(course->to - course->from + 1);
 
@@ -669,7 +680,8 @@ static void measure_sides(struct stripe_fit *fit, const struct course *course, c
         double low = course->centre_mm[row] - course->half_mm[row];
         double high = course->centre_mm[row] + course->half_mm[row];
         double centre = course->centre_mm[row];
-        double near = 0.5 * (straight_mean(straight, row, low - 4.0, low - 0.5) + straight_mean(straight, row, high + 0.5, high + 4.0));
+        double near = 0.5 * (straight_mean(straight, row, low - 4.0, low - 0.5) +
+                             straight_mean(straight, row, high + 0.5, high + 4.0));
 
         fit->inside += straight_mean(straight, row, low + 0.25, high - 0.25) / n;
         fit->upper_near += straight_mean(straight, row, low - 4.0, low - 0.5) / n;
@@ -730,9 +742,9 @@ static bool recentre(struct centre_line *line, const struct course *course)
 }
 
 /* One round: straighten along the line, follow the walls, find the run. */
-static bool follow_line(const struct centre_line *line, const struct raster *picture, const struct raster *window,
-                        double pixel_mm, enum stripe_look look, int n_centres, struct straight *straight,
-                        struct course *course, bool *is_run)
+static bool follow_line(const struct centre_line *line, const struct raster *picture,
+                        const struct raster *window, double pixel_mm, enum stripe_look look, int n_centres,
+                        struct straight *straight, struct course *course, bool *is_run)
 {
     if (!straight_make(straight, picture, window, pixel_mm, line, REACH_MM, COLUMN_MM) ||
         !straight_smooth(straight, ALONG_SIGMA_MM) || !follow_walls(straight, look, n_centres, course))

@@ -101,9 +101,8 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
         for (int look = 0; look < 2; look++) {
             enum { N = 15 };
             double place[N][2];
-            struct stripe_candidate candidate = {.look = look == 0 ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE,
-                                                 .n = N,
-                                                 .place_mm = place};
+            struct stripe_candidate candidate = {
+                .look = look == 0 ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE, .n = N, .place_mm = place};
             struct stripe_fit fit = {0};
             bool is_found = false;
 
@@ -114,7 +113,8 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
                 place[i][0] = fundus[0] + part * (os[0] - fundus[0]) - bulge * (os[1] - fundus[1]);
                 place[i][1] = fundus[1] + part * (os[1] - fundus[1]) + bulge * (os[0] - fundus[0]);
             }
-            if (!stripe_fit_make(&fit, &is_found, mean->picture, mean->window, mean->pixel_mm, &candidate, err))
+            if (!stripe_fit_make(&fit, &is_found, mean->picture, mean->window, mean->pixel_mm, &candidate,
+                                 err))
                 return false;
             if (is_found && fit.contrast * fit.evenness > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
                 away(fit.place_mm[fit.n - 1], os) < NEAR_MM) {
@@ -134,7 +134,8 @@ static bool mark_both(struct stripe *stripe, const struct mean_picture *mean, co
                       const double os[2], struct error **err)
 {
     if (away(fundus, os) < 5.0)
-        return error_set(err, ERROR_USAGE, "--fundus and --os lie less than 5 mm apart; mark the two ends of the cavity");
+        return error_set(err, ERROR_USAGE,
+                         "--fundus and --os lie less than 5 mm apart; mark the two ends of the cavity");
     if (!fit_arcs(stripe, mean, fundus, os, err))
         return false;
     stripe_turn(stripe);
@@ -159,7 +160,9 @@ static bool mark_one(struct stripe *stripe, const double mark[2], bool is_fundus
     if (away(stripe->fit.place_mm[is_last ? stripe->fit.n - 1 : 0], mark) > 2.0 * NEAR_MM) {
         stripe->is_found = false;
         stripe_fit_free(&stripe->fit);
-        (void)text_list_add(&stripe->reasons, "the band that stands out ends far from the given mark; mark both ends with --fundus and --os");
+        (void)text_list_add(
+            &stripe->reasons,
+            "the band that stands out ends far from the given mark; mark both ends with --fundus and --os");
         return true;
     }
     if (is_last)
@@ -173,7 +176,8 @@ static bool mark_one(struct stripe *stripe, const double mark[2], bool is_fundus
 }
 
 bool stripe_search_or_mark(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
-                           const struct canvas *canvas, const struct loop_request *request, struct error **err)
+                           const struct canvas *canvas, const struct loop_request *request,
+                           struct error **err)
 {
     double fundus[2] = {0};
     double os[2] = {0};

@@ -8,10 +8,10 @@
 #include <string.h>
 
 enum {
-    N_ANGLES = 24,          /* over half a turn */
-    N_HEADINGS = 48,        /* over a whole turn */
+    N_ANGLES = 24,   /* over half a turn */
+    N_HEADINGS = 48, /* over a whole turn */
     N_HALVES = 5,
-    ROUNDS = 3,               /* paths taken of each kind */
+    ROUNDS = 3,             /* paths taken of each kind */
     N_KINDS = 2 * N_HALVES, /* bright ones, then triple lines */
     MOST_STEPS = 28,        /* 84 mm: longer than cavity and canal */
     LEAST_STEPS = 6,        /* 18 mm: shorter is no stripe */
@@ -25,12 +25,15 @@ static const double GRID_MM = 1.5;    /* spacing of places */
 static const double OUTSIDE_MM = 4.0; /* width of myometrium looked at beyond each wall */
 static const double HALVES_MM[N_HALVES] = {2.25, 3.25, 4.5, 6.0, 7.75};
 static const double UNEVEN_SIDES_COST = 0.5; /* myometrium is much the same on both sides of the stripe */
-static const double RESTLESS_SIGMA_MM = 8.0; /* neighbourhood whose own contrast an answer is measured against */
-static const double COST_QUANTILE = 0.9; /* a place must answer better than this share of all to be worth a step */
-static const double CLEAR_MM = 4.0;          /* about a path that was taken */
-static const float TURN_COST = 0.5F;      /* of a turn by one heading */
-static const float WORST_GAIN = -2.0F;    /* a path does not cross a place that answers worse */
-static const float MOST_GAIN = 3.0F; /* an answer beyond its cost counts no more than this: one bright spot is no stripe */
+static const double RESTLESS_SIGMA_MM =
+    8.0; /* neighbourhood whose own contrast an answer is measured against */
+static const double COST_QUANTILE =
+    0.9;                            /* a place must answer better than this share of all to be worth a step */
+static const double CLEAR_MM = 4.0; /* about a path that was taken */
+static const float TURN_COST = 0.5F;   /* of a turn by one heading */
+static const float WORST_GAIN = -2.0F; /* a path does not cross a place that answers worse */
+static const float MOST_GAIN =
+    3.0F; /* an answer beyond its cost counts no more than this: one bright spot is no stripe */
 
 struct search {
     const struct raster *picture;
@@ -123,7 +126,8 @@ static double triple_answer(const float *profile, double half_mm)
 {
     double middle = line_near(profile, 0.0);
     double outer = 0.5 * (line_near(profile, -half_mm) + line_near(profile, half_mm));
-    double dark = 0.5 * (mean_between(profile, -half_mm + 1.25, -1.0) + mean_between(profile, 1.0, half_mm - 1.25));
+    double dark =
+        0.5 * (mean_between(profile, -half_mm + 1.25, -1.0) + mean_between(profile, 1.0, half_mm - 1.25));
 
     if (half_mm < 2.5)
         return -1e3; /* too thin to have layers */
@@ -198,7 +202,8 @@ static bool fill_restless(struct search *search)
     bool is_made = false;
 
     search->restless = raster_copy(search->picture);
-    is_made = mean && weight && sorted && search->restless && raster_smooth(mean, 1.0 / search->pixel_mm, 1.0 / search->pixel_mm);
+    is_made = mean && weight && sorted && search->restless &&
+              raster_smooth(mean, 1.0 / search->pixel_mm, 1.0 / search->pixel_mm);
     for (size_t i = 0; i < n && is_made; i++) {
         float value = mean->value[i];
 
@@ -257,7 +262,8 @@ static bool fill_answers(struct search *search)
 
         for (size_t kind = 0; kind < N_KINDS; kind++)
             kinds[kind] = search->answer + kind * n_all + (size_t)angle * n_places;
-        smooth_direction(fourier, picture_spectrum, width, height, angle_rad, search->pixel_mm, smoothed->value);
+        smooth_direction(fourier, picture_spectrum, width, height, angle_rad, search->pixel_mm,
+                         smoothed->value);
         smooth_direction(fourier, window_spectrum, width, height, angle_rad, search->pixel_mm, covered);
         for (size_t i = 0; i < n; i++)
             smoothed->value[i] /= fmaxf(covered[i], 0.05F);
@@ -282,9 +288,9 @@ struct state {
 };
 
 struct paths {
-    const float *gain;  /* N_ANGLES x places: answer less cost */
-    float *value[2];    /* best sum that ends in a state after this step and after the step before */
-    signed char *back;  /* MOST_STEPS x states: turn to the state before, or STARTS_HERE */
+    const float *gain; /* N_ANGLES x places: answer less cost */
+    float *value[2];   /* best sum that ends in a state after this step and after the step before */
+    signed char *back; /* MOST_STEPS x states: turn to the state before, or STARTS_HERE */
     size_t n_states;
 };
 enum { STARTS_HERE = 2 };
@@ -344,7 +350,9 @@ static void extend_heading(const struct search *search, struct paths *paths, int
             for (int column = columns > 0 ? columns : 0;
                  column < search->columns && column - columns < search->columns; column++) {
                 size_t i = (size_t)row * (size_t)search->columns + (size_t)column;
-                float value = before[(size_t)(row - rows) * (size_t)search->columns + (size_t)(column - columns)] - cost;
+                float value =
+                    before[(size_t)(row - rows) * (size_t)search->columns + (size_t)(column - columns)] -
+                    cost;
 
                 if (value > 0.0F && gain[i] > WORST_GAIN && gain[i] + value > now[i]) {
                     now[i] = gain[i] + value;
@@ -409,7 +417,7 @@ static void fill_gain(const struct search *search, int kind, float *gain, double
         gain[i] = -100.0F;
         for (int k = first; k <= last; k++)
             gain[i] = fmaxf(gain[i], search->answer[(size_t)k * n + i] - (k == kind ? 0.0F : 0.25F));
-        
+
         if (i % 7 == 0 && gain[i] > -90.0F)
             scratch[n_used++] = gain[i];
     }
@@ -427,15 +435,16 @@ static double share_near(const struct stripe_candidate *a, const struct stripe_c
         double nearest = HUGE_VAL;
 
         for (size_t j = 0; j < b->n; j++)
-            nearest = fmin(nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0],
-                                          a->place_mm[i][1] - b->place_mm[j][1]));
+            nearest = fmin(
+                nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0], a->place_mm[i][1] - b->place_mm[j][1]));
         n_near += nearest < 5.0;
     }
     return a->n > 0 ? (double)n_near / (double)a->n : 0.0;
 }
 
 /* Keeps the candidate in its order of score, unless a better one of its look runs the same way. */
-static void keep_candidate(struct stripe_candidate *found, size_t *n_found, struct stripe_candidate *candidate)
+static void keep_candidate(struct stripe_candidate *found, size_t *n_found,
+                           struct stripe_candidate *candidate)
 {
     size_t at = 0;
 
@@ -525,7 +534,8 @@ bool stripe_search(const struct raster *picture, const struct raster *window, do
         return true;
     search.answer = malloc(N_KINDS * (size_t)N_ANGLES * (size_t)search.columns * (size_t)search.rows *
                            sizeof *search.answer);
-    is_made = search.answer != NULL && fill_restless(&search) && fill_answers(&search) && join_places(&search, found, n_found);
+    is_made = search.answer != NULL && fill_restless(&search) && fill_answers(&search) &&
+              join_places(&search, found, n_found);
     free(search.answer);
     raster_free(&search.restless);
     return is_made ? true : error_memory(err);

@@ -172,7 +172,8 @@ static bool speak_for_all(struct transfer *transfer, struct error **err)
     return is_made ? true : error_memory(err);
 }
 
-/* Lengths of loops with different pixels may be compared; a scale that is given for all may not differ from theirs. */
+/* Lengths of loops with different pixels may be compared; a scale that is given for all may not differ from
+ * theirs. */
 static bool check_scales(const struct transfer *transfer, const struct transfer_request *request,
                          struct error **err)
 {
@@ -184,10 +185,11 @@ static bool check_scales(const struct transfer *transfer, const struct transfer_
         const struct loop_result *other = &transfer->loops[i];
 
         if (other->width_px != first->width_px || other->height_px != first->height_px)
-            return error_set(err, ERROR_USAGE,
-                             "--scale is one scale, but %s is %d x %d pixels and %s is %d x %d; measure them one by one",
-                             first->file, first->width_px, first->height_px, other->file, other->width_px,
-                             other->height_px);
+            return error_set(
+                err, ERROR_USAGE,
+                "--scale is one scale, but %s is %d x %d pixels and %s is %d x %d; measure them one by one",
+                first->file, first->width_px, first->height_px, other->file, other->width_px,
+                other->height_px);
     }
     return true;
 }
@@ -201,10 +203,12 @@ static void note_scales(struct transfer *transfer)
 
         if (first->source != SCALE_NONE && other->source != SCALE_NONE &&
             fabs(other->mm_per_px_x / first->mm_per_px_x - 1.0) > SCALE_WITHIN)
-            (void)text_list_add(&transfer->notes, "%s and %s have different scales; each is measured with its own",
+            (void)text_list_add(&transfer->notes,
+                                "%s and %s have different scales; each is measured with its own",
                                 transfer->loops[0].file, transfer->loops[i].file);
         if ((first->source == SCALE_NONE) != (other->source == SCALE_NONE))
-            (void)text_list_add(&transfer->notes, "only one of %s and %s has a scale; they cannot be compared in millimetres",
+            (void)text_list_add(&transfer->notes,
+                                "only one of %s and %s has a scale; they cannot be compared in millimetres",
                                 transfer->loops[0].file, transfer->loops[i].file);
     }
 }

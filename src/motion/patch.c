@@ -8,17 +8,17 @@ static const double SETTLED_PX = 0.01;
 static const double CUT_SIGMAS = 2.0;
 
 struct patch {
-    int x_px, y_px;           /* centre in the picture that it was cut from */
+    int x_px, y_px;             /* centre in the picture that it was cut from */
     int reach_x_px, reach_y_px; /* half sides */
     size_t n;
-    float *weight;     /* n, summing to 1 */
-    float *texture;    /* n, weighted mean 0, weighted variance 1 */
-    float *slope_x;    /* n, of the texture, per pixel */
+    float *weight;  /* n, summing to 1 */
+    float *texture; /* n, weighted mean 0, weighted variance 1 */
+    float *slope_x; /* n, of the texture, per pixel */
     float *slope_y;
-    double sum_slope_x, sum_slope_y;       /* weighted sums of slopes */
-    double texture_slope_x, texture_slope_y; /* weighted sums of texture times slope */
+    double sum_slope_x, sum_slope_y;           /* weighted sums of slopes */
+    double texture_slope_x, texture_slope_y;   /* weighted sums of texture times slope */
     double inverse_xx, inverse_xy, inverse_yy; /* inverse of the weighted slope products */
-    double n_effective; /* independent speckle cells that the weights cover, >= 1 */
+    double n_effective;                        /* independent speckle cells that the weights cover, >= 1 */
 };
 
 static bool weigh(struct patch *patch, double sigma_x_px, double sigma_y_px)
@@ -106,7 +106,8 @@ static bool sum_slopes(struct patch *patch)
     return true;
 }
 
-struct patch *patch_make(const struct raster *raster, int x_px, int y_px, double sigma_x_px, double sigma_y_px)
+struct patch *patch_make(const struct raster *raster, int x_px, int y_px, double sigma_x_px,
+                         double sigma_y_px)
 {
     int reach_x = (int)ceil(CUT_SIGMAS * sigma_x_px);
     int reach_y = (int)ceil(CUT_SIGMAS * sigma_y_px);
@@ -218,10 +219,10 @@ static bool look(const struct patch *patch, const struct raster *raster, double 
         return false;
     scale = 1.0 / sqrt(variance);
     *correlation = sums.with_texture * scale;
-    pull_x = (sums.with_slope_x - sums.mean * patch->sum_slope_x) * scale -
-             *correlation * patch->texture_slope_x;
-    pull_y = (sums.with_slope_y - sums.mean * patch->sum_slope_y) * scale -
-             *correlation * patch->texture_slope_y;
+    pull_x =
+        (sums.with_slope_x - sums.mean * patch->sum_slope_x) * scale - *correlation * patch->texture_slope_x;
+    pull_y =
+        (sums.with_slope_y - sums.mean * patch->sum_slope_y) * scale - *correlation * patch->texture_slope_y;
     *step_x = -(patch->inverse_xx * pull_x + patch->inverse_xy * pull_y);
     *step_y = -(patch->inverse_xy * pull_x + patch->inverse_yy * pull_y);
     return true;

@@ -94,8 +94,8 @@ static double read_peak(const struct shift *shift, double *dx_px, double *dy_px)
     }
     x = (int)(best % (size_t)width);
     y = (int)(best / (size_t)width);
-    *dx_px = x + top_of(real[y * width + (x + width - 1) % width], real[best],
-                        real[y * width + (x + 1) % width]);
+    *dx_px =
+        x + top_of(real[y * width + (x + width - 1) % width], real[best], real[y * width + (x + 1) % width]);
     *dy_px = y + top_of(real[(y + height - 1) % height * width + x], real[best],
                         real[(y + 1) % height * width + x]);
     if (*dx_px > 0.5 * width)

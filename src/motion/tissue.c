@@ -11,11 +11,11 @@
 static const size_t LAGS[] = {1, 2, 3, 5, 8, 13, 21, 34, 55};
 enum { N_LAGS = sizeof LAGS / sizeof LAGS[0], MOST_BLOCKS = 160, N_NEAR = 4, SWEEPS = 200 };
 
-static const double COARSE_MM = 0.45;      /* pixel of the coarse picture */
+static const double COARSE_MM = 0.45;       /* pixel of the coarse picture */
 static const double BLOCK_SPACING_MM = 7.0; /* of the blocks that give the rigid motion */
 static const double BLOCK_SIGMA_MM = 2.5;
 static const double POINT_COARSE_SIGMA_MM = 2.4;
-static const double POINT_SIGMA_MM = 1.3;  /* a wave 8 mm long still moves such a patch by two thirds */
+static const double POINT_SIGMA_MM = 1.3; /* a wave 8 mm long still moves such a patch by two thirds */
 static const double BLOCK_REACH_MM = 4.0;
 static const double POINT_REACH_MM = 2.5;
 static const double LEAST_CORRELATION = 0.35; /* below this a match is not told from chance */
@@ -37,20 +37,20 @@ struct key {
 
 /* One point in one key. */
 struct foothold {
-    struct point place;   /* solved place in this key, fine pixels */
-    int x_px, y_px;       /* where the fine patch was cut */
+    struct point place; /* solved place in this key, fine pixels */
+    int x_px, y_px;     /* where the fine patch was cut */
     int coarse_x_px, coarse_y_px;
-    struct patch *fine;   /* NULL when it could not be cut */
+    struct patch *fine; /* NULL when it could not be cut */
     struct patch *coarse;
 };
 
 struct tissue {
     struct key *keys;
     size_t n_keys;
-    int step; /* fine pixels per coarse pixel */
+    int step;          /* fine pixels per coarse pixel */
     double mm_x, mm_y; /* of a fine pixel */
     struct raster *coarse_window;
-    double centre_x, centre_y; /* pivot of all rigid motions, fine pixels */
+    double centre_x, centre_y;  /* pivot of all rigid motions, fine pixels */
     struct foothold *footholds; /* n_points x n_keys */
     size_t n_points;
 };
@@ -196,8 +196,8 @@ static void cut_blocks(struct tissue *tissue, struct key *key)
 
             if (key->n_blocks == MOST_BLOCKS || raster_at(window, x, y) < 0.5F)
                 continue;
-            block.patch = patch_make(key->coarse, block.x_px, block.y_px, BLOCK_SIGMA_MM / mm_x,
-                                     BLOCK_SIGMA_MM / mm_y);
+            block.patch =
+                patch_make(key->coarse, block.x_px, block.y_px, BLOCK_SIGMA_MM / mm_x, BLOCK_SIGMA_MM / mm_y);
             if (block.patch != NULL)
                 key->blocks[key->n_blocks++] = block;
         }
@@ -235,8 +235,8 @@ static double measure_rigid(const struct tissue *tissue, const struct key *key, 
                         : 0.0;
         total += weight[i] > 0.0 ? match.correlation : 0.0;
     }
-    if (key->n_blocks == 0 || !rigid_fit(&found, (const double(*)[2])from, (const double(*)[2])to, weight,
-                                         key->n_blocks))
+    if (key->n_blocks == 0 ||
+        !rigid_fit(&found, (const double(*)[2])from, (const double(*)[2])to, weight, key->n_blocks))
         return 0.0;
     found = repivot(&found, tissue->centre_x * tissue->mm_x, tissue->centre_y * tissue->mm_y);
     rigid->turn_rad = found.turn_rad;
@@ -246,7 +246,7 @@ static double measure_rigid(const struct tissue *tissue, const struct key *key, 
 }
 
 struct link {
-    size_t a, b; /* keys */
+    size_t a, b;        /* keys */
     struct rigid rigid; /* a to b */
     double weight;
 };
@@ -287,8 +287,7 @@ static void solve_rigid(struct tissue *tissue, const struct link *links, size_t 
 static bool link_keys(struct tissue *tissue)
 {
     struct link *links = calloc(tissue->n_keys * N_LAGS, sizeof *links);
-    struct shift *shift =
-        shift_make(tissue->keys[0].coarse->width_px, tissue->keys[0].coarse->height_px);
+    struct shift *shift = shift_make(tissue->keys[0].coarse->width_px, tissue->keys[0].coarse->height_px);
     double *most = calloc(tissue->n_keys, sizeof *most);
     size_t n_links = 0;
     bool is_made = links != NULL && shift != NULL && most != NULL;
@@ -300,7 +299,8 @@ static bool link_keys(struct tissue *tissue)
 
             link->a = a;
             link->b = a + LAGS[l];
-            trust = measure_rigid(tissue, &tissue->keys[a], tissue->keys[link->b].coarse, shift, &link->rigid);
+            trust =
+                measure_rigid(tissue, &tissue->keys[a], tissue->keys[link->b].coarse, shift, &link->rigid);
             link->weight = trust > 0.1 ? trust * trust / (1.02 - trust) : 0.0;
             most[a] = fmax(most[a], trust);
             most[link->b] = fmax(most[link->b], trust);
@@ -432,7 +432,8 @@ static void chain_point(const struct tissue *tissue, struct foothold *footholds)
         double rest_y = 0.0;
         const size_t sources[2] = {k - 1, 0};
 
-        rigid_apply(&tissue->keys[k].rigid, footholds[0].place.x_px, footholds[0].place.y_px, &rest_x, &rest_y);
+        rigid_apply(&tissue->keys[k].rigid, footholds[0].place.x_px, footholds[0].place.y_px, &rest_x,
+                    &rest_y);
         for (int i = 0; i < (k > 1 ? 2 : 1); i++) {
             const struct foothold *source = &footholds[sources[i]];
             struct patch_match match = {0};
