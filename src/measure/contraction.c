@@ -308,19 +308,28 @@ static bool find_peak_in(const struct even *even, size_t from, size_t to, struct
     peak->false_alarm = 1.0;
     for (size_t k = 0; k < n && is_made; k++) {
         per_min[k] = (double)k * GRID_HZ / (double)even->n * 60.0;
+        n_looks += per_min[k] >= low && per_min[k] <= CONTRACTION_HIGH_PER_MIN;
+    }
+    for (size_t k = 1; k + 1 < n && is_made; k++) {
+        struct peak trial = {0};
+
         if (per_min[k] < low || per_min[k] > CONTRACTION_HIGH_PER_MIN)
             continue;
-        n_looks++;
         if (best == 0 || density[k] > density[best])
             best = k;
+        if (density[k] < density[k - 1] || density[k] < density[k + 1])
+            continue; /* only what stands above its neighbours: slow drift leans on the band's lower edge */
+        is_made = test_peak(per_min, density, n, k, n_looks, &trial);
+        if (is_made && (peak->per_min <= 0.0 || trial.false_alarm < peak->false_alarm))
+            *peak = trial;
     }
     if (is_made && best > 0) {
         double power = 0.0;
 
-        is_made = test_peak(per_min, density, n, best, n_looks, peak);
+        if (peak->per_min <= 0.0)
+            is_made = test_peak(per_min, density, n, best, n_looks, peak);
         for (size_t k = 1; k < n; k++)
-            if (per_min[k] >= low && per_min[k] <= CONTRACTION_HIGH_PER_MIN &&
-                density[k] > 0.05 * density[best]) {
+            if (per_min[k] >= low && per_min[k] <= CONTRACTION_HIGH_PER_MIN && density[k] > 0.05 * density[best]) {
                 peak->centre_per_min += per_min[k] * density[k];
                 power += density[k];
             }
