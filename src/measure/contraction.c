@@ -329,7 +329,8 @@ static bool find_peak_in(const struct even *even, size_t from, size_t to, struct
         if (peak->per_min <= 0.0)
             is_made = test_peak(per_min, density, n, best, n_looks, peak);
         for (size_t k = 1; k < n; k++)
-            if (per_min[k] >= low && per_min[k] <= CONTRACTION_HIGH_PER_MIN && density[k] > 0.05 * density[best]) {
+            if (per_min[k] >= low && per_min[k] <= CONTRACTION_HIGH_PER_MIN &&
+                density[k] > 0.05 * density[best]) {
                 peak->centre_per_min += per_min[k] * density[k];
                 power += density[k];
             }

@@ -351,6 +351,34 @@ static void learn_layers(const struct tip *tip, struct layers *layers)
     }
 }
 
+static double mean_layer(const struct layers *layers, double from_mm, double to_mm)
+{
+    double sum = 0.0;
+    double n = 0.0;
+
+    for (double depth = from_mm; depth <= to_mm + 1e-9; depth += LAYER_BIN_MM, n += 1.0)
+        sum += layer_at(layers, depth);
+    return sum / n;
+}
+
+/* Depth at which the brightness is half-way between the outside and the inside (for three
+ * lines: and the outer line): the border as the eye sets it. The walls that were followed
+ * may stand off from it by as much. */
+static double edge_depth(const struct layers *layers, enum stripe_look look)
+{
+    double outside = mean_layer(layers, -4.0, -1.75);
+    double inside = look == STRIPE_BRIGHT ? mean_layer(layers, 1.75, fmax(layers->deepest_mm, 2.25))
+                                          : mean_layer(layers, -0.25, 0.25);
+    double half = 0.5 * (outside + inside);
+
+    if (inside - outside < 3.0)
+        return 0.0;
+    for (double depth = look == STRIPE_BRIGHT ? 1.5 : 0.0; depth > -1.5; depth -= 0.05)
+        if (layer_at(layers, depth) <= half)
+            return depth;
+    return 0.0;
+}
+
 /* How deep a place lies inside a rounded tip: `inward_mm` from the tip along the axis, `across_mm` off it. */
 static double depth_in_tip(double inward_mm, double across_mm, double half_mm, double cap_mm)
 {
@@ -566,7 +594,8 @@ static double error_of_tip(const double *least, int n_places, int at_best, doubl
     return bend > 0.0 ? fmin(1.0 / sqrt(2.0 * bend), 3.0) : 3.0;
 }
 
-static void place_tip(const struct tip *tip, const struct trials *trials, struct stripe_end *end)
+static void place_tip(const struct tip *tip, const struct trials *trials, enum stripe_look look,
+                      struct stripe_end *end, double *edge_mm)
 {
     struct layers layers = {{0}, 0.0};
     struct misfit best = {0};
@@ -590,6 +619,10 @@ static void place_tip(const struct tip *tip, const struct trials *trials, struct
             fmax(error_of_tip(least, n_places, at_best, fine.step_mm, &best, independence(tip), &tip_mm),
                  end->error_mm >= 3.0 ? 3.0 : 0.0);
     }
+    *edge_mm = edge_depth(&layers, look);
+    if (look == STRIPE_TRIPLE_LINE) /* the outer lines belong to the stripe; a bright tip was fitted to its
+                                       border itself */
+        tip_mm -= *edge_mm;
     end->beyond = contrast_beyond(tip, tip_mm, centre, half);
     end->line_beyond = line_beyond(tip, tip_mm, centre);
     end->is_at_edge =
@@ -637,7 +670,8 @@ static void calm_centre(struct course *course, double row_mm)
         course->centre_mm[row] = offset + slope * (double)row;
 }
 
-static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line, const struct course *course)
+static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line, const struct course *course,
+                     double edge_mm)
 {
     double from = fmax(fit->first.at_mm, 0.0);
     double to = fmin(fit->last.at_mm, (double)(line->n - 1) * line->step_mm);
@@ -655,7 +689,7 @@ static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line, con
         double inward = fmin(at - from, to - at);
 
         centre_line_at(line, at, course->centre_mm[row], &fit->place_mm[i][0], &fit->place_mm[i][1]);
-        fit->half_mm[i] = course->half_mm[row];
+        fit->half_mm[i] = fmax(course->half_mm[row] - edge_mm, 0.75);
         if (inward < fit->half_mm[i]) /* rounded tips, for drawing and masks */
             fit->half_mm[i] *= sqrt(fmax(0.0, 1.0 - pow(1.0 - inward / fit->half_mm[i], 2.0)));
         if (i > 0)
@@ -782,12 +816,13 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
             is_made = straight_make(&raw, picture, window, pixel_mm, &line, REACH_MM, COLUMN_MM);
             if (is_made) {
                 struct tip first = {.straight = &raw, .course = &course, .is_last = false};
+                double edge[2] = {0};
                 struct tip last = {.straight = &raw, .course = &course, .is_last = true};
 
-                place_tip(&first, &QUICK_TRIALS, &fit->first);
-                place_tip(&last, &QUICK_TRIALS, &fit->last);
+                place_tip(&first, &QUICK_TRIALS, fit->look, &fit->first, &edge[0]);
+                place_tip(&last, &QUICK_TRIALS, fit->look, &fit->last, &edge[1]);
                 judge(fit, &course, &straight);
-                is_made = fill_fit(fit, &line, &course);
+                is_made = fill_fit(fit, &line, &course, 0.5 * (edge[0] + edge[1]));
                 *is_found = is_made && fit->length_mm >= LEAST_LENGTH_MM;
             }
         }
