@@ -24,11 +24,4 @@ struct loop_request {
 MUST_CHECK bool loop_measure(struct loop_result *result, const char *path, const struct loop_request *request,
                              struct error **err);
 
-/** Frees what a loop's result holds; accepts NULL. */
-void loop_result_free(struct loop_result *result);
-
-/** Frees what the sections hold; each accepts NULL. */
-void cavity_free(struct cavity *cavity);
-void drift_free(struct drift *drift);
-
 #endif

@@ -194,4 +194,13 @@ MUST_CHECK bool transfer_measure(struct transfer **transfer, const struct transf
 /** Ends a transfer; accepts NULL, leaves NULL. */
 void transfer_free(struct transfer **transfer);
 
+/** Frees what a loop's result holds and empties it; accepts NULL. */
+void loop_result_free(struct loop_result *result);
+
+/** Frees what a cavity holds and empties it; accepts NULL. */
+void cavity_free(struct cavity *cavity);
+
+/** Frees what a drift holds and empties it; accepts NULL. */
+void drift_free(struct drift *drift);
+
 #endif

@@ -31,11 +31,19 @@ MUST_CHECK bool tissue_make(struct tissue **tissue, struct raster **keys, const 
 /** Ends it; accepts NULL, leaves NULL. */
 void tissue_free(struct tissue **tissue);
 
+/** How many keys there are, >= 1. */
 size_t tissue_n_keys(const struct tissue *tissue);
+
+/** The picture of a key, on the canvas; borrowed. */
 const struct raster *tissue_key(const struct tissue *tissue, size_t key);
+
+/** Presentation time of a key. */
 double tissue_key_time_s(const struct tissue *tissue, size_t key);
-/** Rigid motion from key 0 to a key, and how well keys agree on it (0..1). */
+
+/** Rigid motion from key 0 to a key; borrowed. */
 const struct rigid *tissue_key_rigid(const struct tissue *tissue, size_t key);
+
+/** How well the keys agree on that motion, 0..1. */
 double tissue_key_trust(const struct tissue *tissue, size_t key);
 
 /** Sets the points to follow, in key 0, and solves where they are in every key. Points may

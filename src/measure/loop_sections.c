@@ -66,7 +66,7 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
             &cavity->reasons,
             "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
     if (stripe->fit.first.is_at_edge || stripe->fit.last.is_at_edge)
-        (void)text_list_add(&cavity->reasons, "the picture ends before the stripe does");
+        (void)text_list_add(&cavity->reasons, "the stripe runs out of the picture");
 }
 
 void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster,
