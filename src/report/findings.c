@@ -67,22 +67,36 @@ char *findings_of_contractions(const struct contractions *contractions)
     return text_copy("could not be assessed.");
 }
 
-char *findings_of_deposit(const struct deposit *deposit)
+/* ", 11.2 mm from the fundus", or why no distance stands there. */
+static char *depth_words(const struct deposit *deposit)
 {
     char *length = NULL;
+    char *made = NULL;
+
+    if (!deposit->to_fundus_mm.is_known && !deposit->to_fundus_px.is_known)
+        return text_copy("; how far from the fundus could not be told");
+    length = length_words(deposit->to_fundus_mm, deposit->to_fundus_px, 1);
+    if (length != NULL)
+        made = text_format(", %s from the fundus", length);
+    free(length);
+    return made;
+}
+
+char *findings_of_deposit(const struct deposit *deposit)
+{
+    char *depth = NULL;
     char *made = NULL;
 
     if (deposit->verdict == DEPOSIT_NONE_SEEN)
         return text_copy("no bubbles were seen.");
     if (deposit->verdict == DEPOSIT_NOT_ASSESSABLE)
         return text_copy("could not be assessed.");
-    length = length_words(deposit->to_fundus_mm, deposit->to_fundus_px, 1);
-    if (length != NULL && deposit->time_s.is_known)
-        made = text_format("the bubbles appeared %.1f s into the loop, %s from the fundus.",
-                           deposit->time_s.value, length);
-    else if (length != NULL)
-        made = text_format("the bubbles lay %s from the fundus when they were first seen.", length);
-    free(length);
+    depth = depth_words(deposit);
+    if (depth != NULL && deposit->time_s.is_known)
+        made = text_format("the bubbles appeared %.1f s into the loop%s.", deposit->time_s.value, depth);
+    else if (depth != NULL)
+        made = text_format("bubbles were seen%s.", depth);
+    free(depth);
     return made;
 }
 
@@ -94,7 +108,7 @@ static char *way_words(const struct drift *drift)
     const char *unit = drift->toward_fundus_mm.is_known ? "mm" : "px";
 
     if (!way.is_known)
-        return text_copy("how far along the stripe could not be told");
+        return text_copy("how far along the stripe, and which way, could not be told");
     if (way.has_interval && way.low <= 0 && way.high >= 0)
         return text_format(
             "no movement along the stripe beyond the error of measurement (%.1f %s %s the fundus)",

@@ -123,6 +123,16 @@ static void an_interval_that_holds_zero_is_no_drift(void **state)
     assert_says(transfer, "no movement along the stripe beyond the error of measurement");
 }
 
+static void a_deposit_without_a_distance_says_so(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+
+    (void)state;
+    transfer->deposit.to_fundus_mm = (struct quantity){0};
+    transfer->deposit.to_fundus_px = (struct quantity){0};
+    assert_says(transfer, "appeared 14.2 s into the loop; how far from the fundus could not be told.");
+}
+
 static void published_figures_stand_beside_frequency_and_depth(void **state)
 {
     (void)state;
@@ -184,6 +194,7 @@ int main(void)
         cmocka_unit_test(a_quiet_uterus_is_called_quiet_not_zero),
         cmocka_unit_test(where_no_stripe_is_found_a_mark_is_asked_for),
         cmocka_unit_test(an_interval_that_holds_zero_is_no_drift),
+        cmocka_unit_test(a_deposit_without_a_distance_says_so),
         cmocka_unit_test(published_figures_stand_beside_frequency_and_depth),
         cmocka_unit_test(nothing_is_compared_where_nothing_was_measured),
         cmocka_unit_test(every_result_says_that_it_foretells_nothing),
