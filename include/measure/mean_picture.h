@@ -8,11 +8,13 @@
 #include "motion/tissue.h"
 
 #include <stdbool.h>
+#include <stddef.h>
 
 /** The keys of a loop laid over one another, rigid motion undone: speckle that does not
  *  stay fades, layers stay. Square pixels of pixel_mm, in the place of key 0. */
 struct mean_picture {
     double pixel_mm;
+    size_t n_keys;          /* laid over one another */
     struct raster *picture; /* owned */
     struct raster *window;  /* 0..1: where there is picture; owned */
 };

@@ -62,6 +62,7 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
     bool is_made = false;
 
     mean->pixel_mm = pixel_mm;
+    mean->n_keys = n_keys;
     mean->picture = raster_make(width, height);
     mean->window = raster_make(width, height);
     laying.keys = calloc(n_keys, sizeof *laying.keys);
@@ -100,6 +101,7 @@ static struct raster *halve(const struct raster *full)
 bool mean_picture_halve(struct mean_picture *half, const struct mean_picture *mean, struct error **err)
 {
     half->pixel_mm = 2.0 * mean->pixel_mm;
+    half->n_keys = mean->n_keys;
     half->picture = halve(mean->picture);
     half->window = halve(mean->window);
     if (half->picture != NULL && half->window != NULL)

@@ -7,13 +7,19 @@
 #include <string.h>
 
 /* Thickest double layer that is taken for an endometrium; common practice, no source. */
-static const double MOST_THICKNESS_MM = 16.0;
+static const double MOST_THICKNESS_MM = 15.3;
+static const double MOST_CONTRAST = 5.5; /* more is no better: real stripes are faint */
+/* Luma of what lies beside the stripe over that of bright tissue in the same picture: myometrium has
+ * echoes, blood and air have none. */
+static const double LEAST_ECHOES = 0.55;
+static const double LEAST_SLENDER = 2.4; /* length over thickness */
 static const double LEAST_THICKNESS_MM = 5.0;
-static const double MOST_LENGTH_MM = 65.0;
+static const double MOST_LENGTH_MM = 60.0;
 /* Three lines with dark between arise by chance less often than one bright band: in pictures
  * without a stripe the best triple line answers about two thirds as strongly. */
 static const double LAYERS_WORTH = 1.4;
-static const double LEAST_TRUST = 0.2; /* below this the stripe is not shown at all */
+enum { ENOUGH_PICTURES = 8 };
+static const double LEAST_TRUST = 0.3; /* below this the stripe is not shown at all */
 
 /* Falls from 1 as a value passes what is usual. */
 static double falling(double value, double usual, double width)
@@ -26,23 +32,28 @@ static double falling(double value, double usual, double width)
 /* How good a fit is: its contrast against chance and how evenly it answers; then what makes a
  * band an endometrium: its length and thickness, the same myometrium on both sides and for
  * some way, and an end that closes with tissue like that at its sides. */
-static double quality_of(const struct stripe_fit *fit)
+static double quality_of(const struct stripe_fit *fit, double tissue_luma)
 {
     double detail = fmax(fit->detail, 3.0);
     double side = fabs(fit->upper_near - fit->lower_near) / detail;
     double depth =
         0.5 * (fabs(fit->upper_far - fit->upper_near) + fabs(fit->lower_far - fit->lower_near)) / detail;
-    double opening = fmin(fabs(fit->first.beyond), fabs(fit->last.beyond)) / detail;
+    double closed = fmin(fabs(fit->first.beyond), fabs(fit->last.beyond)) / detail;
+    double open = fmax(fabs(fit->first.beyond), fabs(fit->last.beyond)) / detail;
     double blur = fmin(fit->first.error_mm, fit->last.error_mm);
-    double quality = fit->contrast * fit->evenness * sqrt(fmin(fit->length_mm, 45.0) / 45.0);
+    double echoes = 0.5 * (fit->upper_near + fit->lower_near) / tissue_luma;
+    double slender = fit->length_mm / fmax(fit->thickness_mm, 1.0);
+    double quality =
+        fmin(fit->contrast, MOST_CONTRAST) * fit->evenness * sqrt(fmin(fit->length_mm, 45.0) / 45.0);
 
     if (fit->look == STRIPE_TRIPLE_LINE)
         quality *= LAYERS_WORTH;
-    quality *= exp(-0.5 * (side * side + depth * depth) / (0.8 * 0.8));
-    quality *= falling(opening, 0.2, 0.6) * falling(blur, 0.8, 1.5);
-    quality *= falling(fit->thickness_mm, MOST_THICKNESS_MM, 1.0) *
+    quality *= exp(-0.5 * (side / 0.8) * (side / 0.8) - 0.5 * (depth / 0.5) * (depth / 0.5));
+    quality *= falling(closed, 0.2, 0.6) * falling(open, 0.7, 0.5) * falling(blur, 0.8, 1.5);
+    quality *= falling(fit->thickness_mm, MOST_THICKNESS_MM, 0.8) *
                falling(-fit->thickness_mm, -LEAST_THICKNESS_MM, 1.5);
-    quality *= falling(fit->length_mm, MOST_LENGTH_MM, 15.0);
+    quality *= falling(fit->length_mm, MOST_LENGTH_MM, 8.0) * falling(-slender, -LEAST_SLENDER, 0.6);
+    quality *= falling(-echoes, -LEAST_ECHOES, 0.08);
     if (fit->first.is_at_edge || fit->last.is_at_edge)
         quality *= 0.6;
     return quality;
@@ -125,14 +136,34 @@ static double trust_of(double quality, double rival)
     return trust / (1.0 + exp(-6.0 * (lead - 1.05)));
 }
 
+/* Upper quartile of luma within the picture. */
+static double bright_tissue(const struct mean_picture *mean)
+{
+    size_t counts[256] = {0};
+    size_t total = 0;
+    size_t passed = 0;
+    size_t n = (size_t)mean->picture->width_px * (size_t)mean->picture->height_px;
+    size_t level = 0;
+
+    for (size_t i = 0; i < n; i++)
+        if (mean->window->value[i] > 0.5F) {
+            counts[(size_t)fminf(fmaxf(mean->picture->value[i], 0.0F), 255.0F)]++;
+            total++;
+        }
+    while (level < 255 && 4 * (passed += counts[level]) < 3 * total)
+        level++;
+    return fmax((double)level, 1.0);
+}
+
 static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, const double probe_mm[2])
 {
     double quality[STRIPE_MOST_CANDIDATES] = {0};
     double rival = 0.0;
+    double tissue_luma = bright_tissue(fitting->mean);
     size_t best = n;
 
     for (size_t i = 0; i < n; i++) {
-        quality[i] = fitting->is_found[i] ? quality_of(&fitting->fits[i]) : 0.0;
+        quality[i] = fitting->is_found[i] ? quality_of(&fitting->fits[i], tissue_luma) : 0.0;
         if (quality[i] > 0.0 && (best == n || quality[i] > quality[best]))
             best = i;
     }
@@ -143,7 +174,11 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
     for (size_t i = 0; i < n; i++)
         if (i != best && quality[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
             rival = quality[i];
+    /* Few pictures leave their speckle as it is, and speckle makes bands: less than half the trust for one.
+     */
     stripe->trust = trust_of(quality[best], rival);
+    if (fitting->mean->n_keys < ENOUGH_PICTURES)
+        stripe->trust *= (double)fitting->mean->n_keys / ((double)fitting->mean->n_keys + 1.2);
     if (stripe->trust < LEAST_TRUST) {
         (void)text_list_add(&stripe->reasons,
                             rival > 0.95 * quality[best]
