@@ -1,16 +1,21 @@
 #include "measure/mean_picture.h"
 
 #include "base/parallel.h"
+#include "measure/keys.h"
 
 #include <stdlib.h>
 #include <string.h>
+
+/* Share of the blocks, weighed by their correlation, that must be found again. */
+static const double LEAST_AGREEMENT = 0.15;
 
 struct laying {
     struct mean_picture *mean;
     const struct tissue *tissue;
     const struct canvas *canvas;
     const struct raster *window;
-    struct raster **keys; /* smoothed copies */
+    struct raster **keys;    /* smoothed copies */
+    bool is_used[KEYS_MOST]; /* a key that shows other tissue than the rest is left out */
 };
 
 /* One row of the mean, all keys in order: the same sum whatever the number of threads. */
@@ -27,15 +32,19 @@ static void lay_row(void *context, size_t row)
         double x = (column + 0.5) * step / laying->canvas->mm_per_px_x - 0.5;
         double y = ((double)row + 0.5) * step / laying->canvas->mm_per_px_y - 0.5;
         double sum = 0.0;
+        double n = 0.0;
 
         for (size_t k = 0; k < n_keys; k++) {
             double to_x = 0.0;
             double to_y = 0.0;
 
+            if (!laying->is_used[k])
+                continue;
             rigid_apply(tissue_key_rigid(laying->tissue, k), x, y, &to_x, &to_y);
+            n += 1.0;
             sum += (double)raster_at(laying->keys[k], to_x, to_y);
         }
-        out[column] = (float)(sum / (double)n_keys);
+        out[column] = (float)(sum / n);
         covered[column] = raster_at(laying->window, x, y);
     }
 }
@@ -62,9 +71,13 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
     bool is_made = false;
 
     mean->pixel_mm = pixel_mm;
-    mean->n_keys = n_keys;
     mean->picture = raster_make(width, height);
     mean->window = raster_make(width, height);
+    mean->n_keys = 0;
+    for (size_t k = 0; k < n_keys && k < KEYS_MOST; k++) {
+        laying.is_used[k] = k == 0 || tissue_key_trust(tissue, k) > LEAST_AGREEMENT;
+        mean->n_keys += laying.is_used[k];
+    }
     laying.keys = calloc(n_keys, sizeof *laying.keys);
     is_made = mean->picture != NULL && mean->window != NULL && laying.keys != NULL;
     if (is_made)
