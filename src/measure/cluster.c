@@ -23,7 +23,8 @@ static const double SHAFT_GAP_MM = 5.0;
 static const double SHAFT_ENTERS_MM =
     8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
 static const double LEAST_LEAP_MM = 2.0;
-static const double MOST_LEAP_MM = 9.0; /* bubbles come to lie just ahead of the tip */
+static const double MOST_CREEP_MM = 3.0; /* of a leap's far end in the next two seconds */
+static const double MOST_LEAP_MM = 13.0; /* bubbles come to lie just ahead of the tip */
 static const double SHAFT_MARGIN_S = 4.0;
 static const double SHAFT_BLUR_MM = 1.2;  /* ahead of the tip that the shaft still brightens */
 static const double OUTSHINES = 4.0;      /* standard deviations by which bubbles outshine a shaft */
@@ -241,24 +242,20 @@ static size_t frame_at(const struct follow *follow, double time_s)
     return t;
 }
 
-/* Whether a line goes on after a hole: within 10 mm another piece begins that is longer than any cluster. */
+/* Whether a line goes on after a hole: within 8 mm a stretch begins that is longer than any
+ * cluster and most of which is bright. */
 static bool goes_on(const struct hunt *hunt, const float *crest, long at, bool from_last)
 {
     long n = (long)hunt->n_rows;
-    long reach = (long)(10.0 / FOLLOW_STEP_MM);
-    long run = 0;
-    long weak = 0;
+    long length = (long)(10.0 / FOLLOW_STEP_MM);
 
-    for (long i = at; i < n && (run > 0 || i < at + reach); i++) {
-        if ((double)crest[from_last ? n - 1 - i : i] > SHAFT_SEEN) {
-            run++;
-            weak = 0;
-            if ((double)run * FOLLOW_STEP_MM > 8.0)
-                return true;
-        } else if (run > 0 && ++weak > 3) {
-            run = 0;
-            weak = 0;
-        }
+    for (long start = at; start < at + (long)(8.0 / FOLLOW_STEP_MM) && start + length <= n; start += 2) {
+        long n_strong = 0;
+
+        for (long i = start; i < start + length; i++)
+            n_strong += (double)crest[from_last ? n - 1 - i : i] > 0.8 * SHAFT_SEEN;
+        if (10 * n_strong >= 7 * length)
+            return true;
     }
     return false;
 }
@@ -362,6 +359,7 @@ static void undo_leap(const struct hunt *hunt, long *tip)
         double earlier = 0.0;
         double before = 0.0;
         double after = 0.0;
+        double later = 0.0;
         double leap = 0.0;
 
         if (tip[t] < 0 || !middle_tip(hunt, tip, time_s[t] - 1.6, time_s[t] - 0.8, &earlier) ||
@@ -369,6 +367,9 @@ static void undo_leap(const struct hunt *hunt, long *tip)
             !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after))
             continue;
         leap = ahead * (after - before) * FOLLOW_STEP_MM;
+        if (middle_tip(hunt, tip, time_s[t] + 0.8, time_s[t] + 2.4, &later) &&
+            fabs(later - after) * FOLLOW_STEP_MM > MOST_CREEP_MM)
+            continue; /* still on its way in */
         if (fabs(before - earlier) * FOLLOW_STEP_MM < 1.5 && leap > greatest && leap < MOST_LEAP_MM) {
             greatest = leap;
             rest = before;
