@@ -4,6 +4,7 @@
 #include "base/contract.h"
 #include "image/raster.h"
 
+#include <complex.h>
 #include <stdbool.h>
 
 /** Whole-picture motion by phase correlation. Holds transforms for one size of picture. */
@@ -28,5 +29,14 @@ void shift_free(struct shift **shift);
  *  speckle pictures from being ruled by their noise. */
 double shift_find(struct shift *shift, const struct raster *from, const struct raster *to,
                   const struct raster *window, double *dx_px, double *dy_px);
+
+/** The transform of a picture, for those that are compared with many others: weighed as in shift_find.
+ *  The caller frees it; it serves every shift of this size. NULL when memory ran out. */
+double complex *shift_transform(struct shift *shift, const struct raster *raster,
+                                const struct raster *window);
+
+/** shift_find from two transforms; the same numbers. */
+double shift_between(struct shift *shift, const double complex *from, const double complex *to, double *dx_px,
+                     double *dy_px);
 
 #endif

@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum { STRIP_PX = 64 }; /* columns smoothed together */
+
 struct raster *raster_make(int width_px, int height_px)
 {
     struct raster *made = NULL;
@@ -63,21 +65,59 @@ float raster_at(const struct raster *raster, double x_px, double y_px)
     return above + part_y * (below - above);
 }
 
-/* One line of n values, `stride` apart, smoothed through a padded copy. */
-static void smooth_line(float *line, int n, size_t stride, const float *kernel, int radius, float *padded)
+/* One row of n smoothed values from values whose neighbours lie `apart` from one another. */
+static void smooth_row(float *out, const float *middle, size_t n, size_t apart, const float *kernel,
+                       int radius)
 {
-    for (int i = -radius; i < n + radius; i++) {
-        int from = i < 0 ? 0 : i >= n ? n - 1 : i;
+#pragma omp simd
+    for (size_t i = 0; i < n; i++)
+        out[i] = kernel[0] * middle[i];
+    for (int k = 1; k <= radius; k++) {
+        const float *before = middle - (size_t)k * apart;
+        const float *after = middle + (size_t)k * apart;
+        float part = kernel[k];
 
-        padded[i + radius] = line[(size_t)from * stride];
+#pragma omp simd
+        for (size_t i = 0; i < n; i++)
+            out[i] += part * (before[i] + after[i]);
     }
-    for (int i = 0; i < n; i++) {
-        const float *window = padded + i;
-        float sum = kernel[0] * window[radius];
+}
 
-        for (int k = 1; k <= radius; k++)
-            sum += kernel[k] * (window[radius - k] + window[radius + k]);
-        line[(size_t)i * stride] = sum;
+static void smooth_rows(struct raster *raster, const float *kernel, int radius, float *padded)
+{
+    size_t width = (size_t)raster->width_px;
+    size_t edge = (size_t)radius;
+
+    for (size_t y = 0; y < (size_t)raster->height_px; y++) {
+        float *row = raster->value + y * width;
+
+        memcpy(padded + edge, row, width * sizeof *row);
+        for (size_t i = 0; i < edge; i++) {
+            padded[i] = row[0];
+            padded[edge + width + i] = row[width - 1];
+        }
+        smooth_row(row, padded + edge, width, 1, kernel, radius);
+    }
+}
+
+/* Columns in strips that are read and written row by row, as memory lies. */
+static void smooth_columns(struct raster *raster, const float *kernel, int radius, float *padded)
+{
+    size_t width = (size_t)raster->width_px;
+    int height = raster->height_px;
+
+    for (size_t left = 0; left < width; left += STRIP_PX) {
+        size_t n = width - left < STRIP_PX ? width - left : STRIP_PX;
+
+        for (int y = -radius; y < height + radius; y++) {
+            size_t from = (size_t)(y < 0 ? 0 : y >= height ? height - 1 : y);
+
+            memcpy(padded + (size_t)(y + radius) * n, raster->value + from * width + left,
+                   n * sizeof *padded);
+        }
+        for (int y = 0; y < height; y++)
+            smooth_row(raster->value + (size_t)y * width + left, padded + (size_t)(y + radius) * n, n, n,
+                       kernel, radius);
     }
 }
 
@@ -104,9 +144,7 @@ static float *half_gaussian(double sigma_px, int *radius)
 
 static bool smooth_along(struct raster *raster, double sigma_px, bool is_horizontal)
 {
-    size_t width = (size_t)raster->width_px;
-    int n = is_horizontal ? raster->width_px : raster->height_px;
-    int n_lines = is_horizontal ? raster->height_px : raster->width_px;
+    size_t n = (size_t)(is_horizontal ? raster->width_px : raster->height_px);
     int radius = 0;
     float *kernel = NULL;
     float *padded = NULL;
@@ -115,13 +153,12 @@ static bool smooth_along(struct raster *raster, double sigma_px, bool is_horizon
     if (sigma_px < 1e-3)
         return true;
     kernel = half_gaussian(sigma_px, &radius);
-    padded = malloc(((size_t)n + 2 * (size_t)radius) * sizeof *padded);
-    if (kernel != NULL && padded != NULL) {
-        for (int i = 0; i < n_lines; i++)
-            smooth_line(raster->value + (size_t)i * (is_horizontal ? width : 1), n, is_horizontal ? 1 : width,
-                        kernel, radius, padded);
-        is_done = true;
-    }
+    padded = malloc((n + 2 * (size_t)radius) * (is_horizontal ? 1 : STRIP_PX) * sizeof *padded);
+    is_done = kernel != NULL && padded != NULL;
+    if (is_done && is_horizontal)
+        smooth_rows(raster, kernel, radius, padded);
+    else if (is_done)
+        smooth_columns(raster, kernel, radius, padded);
     free(padded);
     free(kernel);
     return is_done;

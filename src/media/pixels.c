@@ -2,6 +2,7 @@
 
 #include <libavutil/pixdesc.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum { N_LEVELS = 256 };
 
@@ -222,9 +223,14 @@ static bool read_chroma(struct frame *frame, const AVFrame *picture, struct pixe
     for (int y = 0; fits && y < picture->height; y++) {
         uint8_t *to = frame->colour + (size_t)y * (size_t)picture->width;
         uint8_t *other = rows + picture->width;
+        int line = y >> description->log2_chroma_h;
 
-        component_row(&cb, y >> description->log2_chroma_h, n, rows);
-        component_row(&cr, y >> description->log2_chroma_h, n, other);
+        if (y > 0 && line == (y - 1) >> description->log2_chroma_h) {
+            memcpy(to, to - picture->width, (size_t)picture->width);
+            continue;
+        }
+        component_row(&cb, line, n, rows);
+        component_row(&cr, line, n, other);
         for (int x = 0; x < picture->width; x++) {
             int i = x >> description->log2_chroma_w;
 

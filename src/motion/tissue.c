@@ -1,7 +1,8 @@
 #include "motion/tissue.h"
 
+#include "base/parallel.h"
 #include "motion/patch.h"
-#include "motion/shift.h"
+#include "motion/shift_pool.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -28,6 +29,7 @@ struct block {
 struct key {
     struct raster *fine;
     struct raster *coarse;
+    double complex *transform; /* of the coarse picture in the window */
     double time_s;
     struct rigid rigid; /* from key 0, fine pixels */
     double trust;
@@ -50,6 +52,7 @@ struct tissue {
     int step;          /* fine pixels per coarse pixel */
     double mm_x, mm_y; /* of a fine pixel */
     struct raster *coarse_window;
+    struct shift_pool *shifts;
     double centre_x, centre_y;  /* pivot of all rigid motions, fine pixels */
     struct foothold *footholds; /* n_points x n_keys */
     size_t n_points;
@@ -103,8 +106,10 @@ void tissue_free(struct tissue **tissue)
             patch_free(&key->blocks[i].patch);
         raster_free(&key->fine);
         raster_free(&key->coarse);
+        free(key->transform);
     }
     free((*tissue)->keys);
+    shift_pool_free(&(*tissue)->shifts);
     raster_free(&(*tissue)->coarse_window);
     free(*tissue);
     *tissue = NULL;
@@ -203,9 +208,10 @@ static void cut_blocks(struct tissue *tissue, struct key *key)
         }
 }
 
-/* Rigid motion from a key to a coarse picture, fine pixels; returns its trust, 0 = none found. */
+/* Rigid motion from a key to a coarse picture and its transform, fine pixels; returns its trust, 0 = none
+ * found. */
 static double measure_rigid(const struct tissue *tissue, const struct key *key, const struct raster *coarse,
-                            struct shift *shift, struct rigid *rigid)
+                            const double complex *transform, struct shift *shift, struct rigid *rigid)
 {
     double from[MOST_BLOCKS][2];
     double to[MOST_BLOCKS][2];
@@ -219,7 +225,7 @@ static double measure_rigid(const struct tissue *tissue, const struct key *key, 
     rigid->pivot_x = tissue->centre_x;
     rigid->pivot_y = tissue->centre_y;
     rigid->turn_rad = rigid->shift_x = rigid->shift_y = 0.0;
-    if (shift_find(shift, key->coarse, coarse, tissue->coarse_window, &dx, &dy) < 1.0)
+    if (shift_between(shift, key->transform, transform, &dx, &dy) < 1.0)
         dx = dy = 0.0;
     for (size_t i = 0; i < key->n_blocks; i++) {
         const struct block *block = &key->blocks[i];
@@ -246,9 +252,11 @@ static double measure_rigid(const struct tissue *tissue, const struct key *key, 
 }
 
 struct link {
-    size_t a, b;        /* keys */
-    struct rigid rigid; /* a to b */
-    double weight;
+    size_t a, b;          /* keys */
+    struct rigid rigid;   /* a to b */
+    struct rigid inverse; /* b to a */
+    double trust, weight;
+    bool is_done;
 };
 
 /* Solves the keys' rigid motions from all links by sweeps of weighted means (Gauss-Seidel on
@@ -262,13 +270,12 @@ static void solve_rigid(struct tissue *tissue, const struct link *links, size_t 
 
             for (size_t i = 0; i < n_links; i++) {
                 const struct link *link = &links[i];
-                struct rigid inverse = backward(&link->rigid);
                 struct rigid said = {0};
 
                 if (link->b == k)
                     said = follow(&tissue->keys[link->a].rigid, &link->rigid);
                 else if (link->a == k)
-                    said = follow(&tissue->keys[link->b].rigid, &inverse);
+                    said = follow(&tissue->keys[link->b].rigid, &link->inverse);
                 else
                     continue;
                 sum[0] += link->weight * said.shift_x;
@@ -284,37 +291,79 @@ static void solve_rigid(struct tissue *tissue, const struct link *links, size_t 
         }
 }
 
+struct linking {
+    const struct tissue *tissue;
+    struct link *links;
+};
+
+static void measure_link(void *context, size_t i)
+{
+    const struct linking *linking = context;
+    const struct tissue *tissue = linking->tissue;
+    struct link *link = &linking->links[i];
+    const struct key *to = &tissue->keys[link->b];
+    struct shift *shift = shift_pool_take(tissue->shifts);
+
+    if (shift == NULL)
+        return;
+    link->trust =
+        measure_rigid(tissue, &tissue->keys[link->a], to->coarse, to->transform, shift, &link->rigid);
+    link->inverse = backward(&link->rigid);
+    link->weight = link->trust > 0.1 ? link->trust * link->trust / (1.02 - link->trust) : 0.0;
+    link->is_done = true;
+    shift_pool_give(tissue->shifts, &shift);
+}
+
 static bool link_keys(struct tissue *tissue)
 {
-    struct link *links = calloc(tissue->n_keys * N_LAGS, sizeof *links);
-    struct shift *shift = shift_make(tissue->keys[0].coarse->width_px, tissue->keys[0].coarse->height_px);
-    double *most = calloc(tissue->n_keys, sizeof *most);
+    struct linking linking = {.tissue = tissue,
+                              .links = calloc(tissue->n_keys * N_LAGS, sizeof(struct link))};
+    struct link *links = linking.links;
     size_t n_links = 0;
-    bool is_made = links != NULL && shift != NULL && most != NULL;
+    bool is_made = links != NULL;
 
     for (size_t l = 0; is_made && l < N_LAGS; l++)
-        for (size_t a = 0; a + LAGS[l] < tissue->n_keys; a++) {
-            struct link *link = &links[n_links++];
-            double trust = 0.0;
-
-            link->a = a;
-            link->b = a + LAGS[l];
-            trust =
-                measure_rigid(tissue, &tissue->keys[a], tissue->keys[link->b].coarse, shift, &link->rigid);
-            link->weight = trust > 0.1 ? trust * trust / (1.02 - trust) : 0.0;
-            most[a] = fmax(most[a], trust);
-            most[link->b] = fmax(most[link->b], trust);
-            if (LAGS[l] == 1) /* the chain is the start of the sweeps */
-                tissue->keys[link->b].rigid = follow(&tissue->keys[a].rigid, &link->rigid);
-        }
+        for (size_t a = 0; a + LAGS[l] < tissue->n_keys; a++)
+            links[n_links++] = (struct link){.a = a, .b = a + LAGS[l]};
+    if (is_made)
+        parallel_run(n_links, 0, measure_link, &linking);
+    for (size_t i = 0; is_made && i < n_links; i++)
+        is_made = links[i].is_done;
     if (is_made) {
+        for (size_t i = 0; i < n_links; i++) {
+            struct key *a = &tissue->keys[links[i].a];
+            struct key *b = &tissue->keys[links[i].b];
+
+            a->trust = fmax(a->trust, links[i].trust);
+            b->trust = fmax(b->trust, links[i].trust);
+            if (links[i].b == links[i].a + 1) /* the chain is the start of the sweeps */
+                b->rigid = follow(&a->rigid, &links[i].rigid);
+        }
         solve_rigid(tissue, links, n_links);
-        for (size_t k = 0; k < tissue->n_keys; k++)
-            tissue->keys[k].trust = tissue->n_keys == 1 ? 1.0 : most[k];
+        if (tissue->n_keys == 1)
+            tissue->keys[0].trust = 1.0;
     }
     free(links);
-    free(most);
-    shift_free(&shift);
+    return is_made;
+}
+
+/* What every key needs before it is compared; false when memory ran out. */
+static bool prepare_keys(struct tissue *tissue)
+{
+    const struct raster *window = tissue->coarse_window;
+    struct shift *shift = NULL;
+    bool is_made = false;
+
+    tissue->shifts = shift_pool_make(window->width_px, window->height_px);
+    shift = tissue->shifts != NULL ? shift_pool_take(tissue->shifts) : NULL;
+    is_made = shift != NULL;
+    for (size_t k = 0; is_made && k < tissue->n_keys; k++) {
+        tissue->keys[k].transform = shift_transform(shift, tissue->keys[k].coarse, window);
+        is_made = tissue->keys[k].transform != NULL;
+        cut_blocks(tissue, &tissue->keys[k]);
+    }
+    if (shift != NULL)
+        shift_pool_give(tissue->shifts, &shift);
     return is_made;
 }
 
@@ -352,9 +401,7 @@ bool tissue_make(struct tissue **tissue, struct raster **keys, const double *tim
     }
     if (!is_made || made->coarse_window == NULL)
         return error_memory(err);
-    for (size_t k = 0; k < n_keys; k++)
-        cut_blocks(made, &made->keys[k]);
-    if (!link_keys(made))
+    if (!prepare_keys(made) || !link_keys(made))
         return error_memory(err);
     *tissue = made;
     made = NULL;
@@ -462,9 +509,9 @@ struct point_link {
     double dx, dy, weight;
 };
 
-/* Second round: all lags, solved together. */
-static void solve_point(const struct tissue *tissue, struct foothold *footholds, struct point_link *links,
-                        struct point *place)
+/* All lags of one point; returns how many were found. */
+static size_t link_point(const struct tissue *tissue, const struct foothold *footholds,
+                         struct point_link *links)
 {
     size_t n_links = 0;
 
@@ -483,31 +530,56 @@ static void solve_point(const struct tissue *tissue, struct foothold *footholds,
             links[n_links].dy = match.y_px - footholds[a].place.y_px;
             links[n_links++].weight = weight_of(match.correlation);
         }
+    return n_links;
+}
+
+/* Where the links say that key k is; stays as it is when none says anything. */
+static void place_by_links(const struct point *place, size_t k, const struct point_link *links,
+                           const size_t *which, size_t n, struct point *said)
+{
+    double sum_x = 0.0;
+    double sum_y = 0.0;
+    double total = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        const struct point_link *link = &links[which[i]];
+
+        if (link->b == k) {
+            sum_x += link->weight * (place[link->a].x_px + link->dx);
+            sum_y += link->weight * (place[link->a].y_px + link->dy);
+        } else {
+            sum_x += link->weight * (place[link->b].x_px - link->dx);
+            sum_y += link->weight * (place[link->b].y_px - link->dy);
+        }
+        total += link->weight;
+    }
+    if (total > 0.0) {
+        said->x_px = sum_x / total;
+        said->y_px = sum_y / total;
+    }
+}
+
+/* Second round: all lags, solved together. `which` has room for 1 + 2 N_LAGS numbers a key, zeroed: how many
+ * links it is in and which. */
+static void solve_point(const struct tissue *tissue, struct foothold *footholds, struct point_link *links,
+                        size_t *which, struct point *place)
+{
+    size_t n_links = link_point(tissue, footholds, links);
+
+    for (size_t i = 0; i < n_links; i++) {
+        size_t *of_a = which + links[i].a * (1 + 2 * N_LAGS);
+        size_t *of_b = which + links[i].b * (1 + 2 * N_LAGS);
+
+        of_a[++*of_a] = i;
+        of_b[++*of_b] = i;
+    }
     for (size_t k = 0; k < tissue->n_keys; k++)
         place[k] = footholds[k].place;
     for (int sweep = 0; sweep < SWEEPS; sweep++)
         for (size_t k = 1; k < tissue->n_keys; k++) {
-            double sum_x = 0.0;
-            double sum_y = 0.0;
-            double total = 0.0;
+            const size_t *of_k = which + k * (1 + 2 * N_LAGS);
 
-            for (size_t i = 0; i < n_links; i++) {
-                const struct point_link *link = &links[i];
-
-                if (link->b == k) {
-                    sum_x += link->weight * (place[link->a].x_px + link->dx);
-                    sum_y += link->weight * (place[link->a].y_px + link->dy);
-                    total += link->weight;
-                } else if (link->a == k) {
-                    sum_x += link->weight * (place[link->b].x_px - link->dx);
-                    sum_y += link->weight * (place[link->b].y_px - link->dy);
-                    total += link->weight;
-                }
-            }
-            if (total > 0.0) {
-                place[k].x_px = sum_x / total;
-                place[k].y_px = sum_y / total;
-            }
+            place_by_links(place, k, links, of_k + 1, *of_k, &place[k]);
         }
     for (size_t k = 0; k < tissue->n_keys; k++) {
         footholds[k].place = place[k];
@@ -515,30 +587,54 @@ static void solve_point(const struct tissue *tissue, struct foothold *footholds,
     }
 }
 
+struct setting {
+    struct tissue *tissue;
+    const struct point *at_rest_px;
+    bool *is_done;
+};
+
+static void set_point(void *context, size_t i)
+{
+    const struct setting *setting = context;
+    struct tissue *tissue = setting->tissue;
+    struct foothold *footholds = tissue->footholds + i * tissue->n_keys;
+    struct point_link *links = calloc(N_LAGS * tissue->n_keys, sizeof *links);
+    size_t *which = calloc((1 + 2 * N_LAGS) * tissue->n_keys, sizeof *which);
+    struct point *place = calloc(tissue->n_keys, sizeof *place);
+
+    if (links != NULL && which != NULL && place != NULL) {
+        footholds[0].place = setting->at_rest_px[i];
+        chain_point(tissue, footholds);
+        solve_point(tissue, footholds, links, which, place);
+        setting->is_done[i] = true;
+    }
+    free(links);
+    free(which);
+    free(place);
+}
+
 bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, size_t n, struct error **err)
 {
-    struct point_link *links = NULL;
-    struct point *place = NULL;
+    struct setting setting = {.tissue = tissue, .at_rest_px = at_rest_px};
+    bool is_made = false;
 
     drop_points(tissue);
     if (n == 0)
         return true;
     tissue->footholds = calloc(n * tissue->n_keys, sizeof *tissue->footholds);
-    links = calloc(N_LAGS * tissue->n_keys, sizeof *links);
-    place = calloc(tissue->n_keys, sizeof *place);
-    if (tissue->footholds != NULL && links != NULL && place != NULL) {
+    setting.is_done = calloc(n, sizeof *setting.is_done);
+    is_made = tissue->footholds != NULL && setting.is_done != NULL;
+    if (is_made) {
         tissue->n_points = n;
-        for (size_t i = 0; i < n; i++) {
-            struct foothold *footholds = tissue->footholds + i * tissue->n_keys;
-
-            footholds[0].place = at_rest_px[i];
-            chain_point(tissue, footholds);
-            solve_point(tissue, footholds, links, place);
-        }
+        parallel_run(n, 0, set_point, &setting);
     }
-    free(links);
-    free(place);
-    return tissue->n_points == n ? true : error_memory(err);
+    for (size_t i = 0; is_made && i < n; i++)
+        is_made = setting.is_done[i];
+    free(setting.is_done);
+    if (is_made)
+        return true;
+    drop_points(tissue);
+    return error_memory(err);
 }
 
 /* ---- frames ---- */
@@ -607,19 +703,21 @@ bool tissue_look(const struct tissue *tissue, const struct raster *frame, double
     size_t nearest[N_NEAR] = {0};
     size_t n_nearest = nearest_keys(tissue, time_s, nearest);
     struct raster *coarse = reduce(frame, tissue->step);
-    struct shift *shift = NULL;
+    struct shift *shift = shift_pool_take(tissue->shifts);
+    double complex *transform = NULL;
     struct rigid rigid = {0};
 
-    if (coarse != NULL)
-        shift = shift_make(coarse->width_px, coarse->height_px);
-    if (shift == NULL) {
+    if (coarse != NULL && shift != NULL)
+        transform = shift_transform(shift, coarse, tissue->coarse_window);
+    if (transform == NULL) {
         raster_free(&coarse);
+        shift_pool_give(tissue->shifts, &shift);
         return false;
     }
     view->rigid = tissue->keys[nearest[0]].rigid;
     view->trust = 0.0;
     for (size_t j = 0; j < n_nearest && j < 2 && view->trust < 0.5; j++) {
-        double trust = measure_rigid(tissue, &tissue->keys[nearest[j]], coarse, shift, &rigid);
+        double trust = measure_rigid(tissue, &tissue->keys[nearest[j]], coarse, transform, shift, &rigid);
 
         if (trust > view->trust) {
             view->trust = trust;
@@ -629,6 +727,7 @@ bool tissue_look(const struct tissue *tissue, const struct raster *frame, double
     for (size_t i = 0; i < tissue->n_points; i++)
         look_for_point(tissue, i, frame, coarse, nearest, n_nearest, view);
     raster_free(&coarse);
-    shift_free(&shift);
+    free(transform);
+    shift_pool_give(tissue->shifts, &shift);
     return true;
 }
