@@ -51,6 +51,13 @@ struct survey {
  *  Errors: what loop_read says; ERROR_INPUT when no frame could be read; ERROR_MEMORY. */
 MUST_CHECK bool survey_make(struct survey **survey, struct loop *loop, struct error **err);
 
+/** The same; on the way `show` is called with every frame, in order (borrowed for the call). It may stop the
+ *  survey by returning false with *err set. */
+MUST_CHECK bool survey_make_showing(struct survey **survey, struct loop *loop,
+                                    bool (*show)(void *context, const struct frame *frame,
+                                                 struct error **err),
+                                    void *context, struct error **err);
+
 /** Ends a survey; accepts NULL, leaves NULL. */
 void survey_free(struct survey **survey);
 

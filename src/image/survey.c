@@ -1,5 +1,6 @@
 #include "image/survey.h"
 
+#include "base/parallel.h"
 #include "image/survey_internal.h"
 
 #include <math.h>
@@ -13,6 +14,7 @@ enum {
     STRUCTURE_SAME = 12,    /* luma within coding noise of a still mark */
     STRUCTURE_CHANGED = 40, /* luma change of a mark that went */
     STRUCTURE_MIN_PX = 60,  /* fewer marks than this say nothing */
+    FRAMES_AHEAD = 4,
 };
 
 static const double STRUCTURE_EVERY_S = 0.25; /* common practice, no source */
@@ -274,24 +276,91 @@ static bool survey_planes_again(struct survey *survey, struct loop *loop, struct
     return is_good;
 }
 
-bool survey_make(struct survey **survey, struct loop *loop, struct error **err)
+/* A few frames read while the few before are looked at: decoding and looking share two cores. */
+struct ahead {
+    struct loop *loop;
+    struct survey_builder *builder;
+    bool (*show)(void *context, const struct frame *frame, struct error **err);
+    void *context;
+    struct frame *read[FRAMES_AHEAD];
+    struct frame *now[FRAMES_AHEAD];
+    size_t n_read, n_now;
+    enum loop_next next;
+    struct error *read_err;
+    bool is_added;
+    struct error *add_err;
+};
+
+static void read_ahead(struct ahead *ahead)
+{
+    ahead->n_read = 0;
+    while (ahead->n_read < FRAMES_AHEAD && ahead->next == LOOP_FRAME) {
+        ahead->next = loop_read(ahead->loop, 0, true, &ahead->read[ahead->n_read], &ahead->read_err);
+        ahead->n_read += ahead->next == LOOP_FRAME;
+    }
+}
+
+static void add_frames(struct ahead *ahead)
+{
+    for (size_t i = 0; i < ahead->n_now && ahead->is_added; i++)
+        ahead->is_added =
+            survey_add(ahead->builder, ahead->now[i], &ahead->add_err) &&
+            (ahead->show == NULL || ahead->show(ahead->context, ahead->now[i], &ahead->add_err));
+}
+
+static void read_or_add(void *context, size_t i)
+{
+    if (i == 0)
+        read_ahead(context);
+    else
+        add_frames(context);
+}
+
+static void pass_on(struct error **from, struct error **err)
+{
+    if (err == NULL)
+        error_free(from);
+    else
+        *err = *from;
+}
+
+static bool add_all(struct ahead *ahead, struct error **err)
+{
+    do {
+        for (size_t i = 0; i < ahead->n_now; i++)
+            frame_free(&ahead->now[i]);
+        memcpy(ahead->now, ahead->read, sizeof ahead->now);
+        memset(ahead->read, 0, sizeof ahead->read);
+        ahead->n_now = ahead->n_read;
+        parallel_run(2, 2, read_or_add, ahead);
+    } while (ahead->is_added && ahead->n_read > 0);
+    for (size_t i = 0; i < FRAMES_AHEAD; i++) {
+        frame_free(&ahead->now[i]);
+        frame_free(&ahead->read[i]);
+    }
+    /* the frame that could not be added comes before the one that could not be read */
+    if (!ahead->is_added) {
+        error_free(&ahead->read_err);
+        pass_on(&ahead->add_err, err);
+        return error_context(err, "%s", loop_facts(ahead->loop)->path);
+    }
+    pass_on(&ahead->read_err, err);
+    return ahead->next != LOOP_FAILED;
+}
+
+bool survey_make_showing(struct survey **survey, struct loop *loop,
+                         bool (*show)(void *context, const struct frame *frame, struct error **err),
+                         void *context, struct error **err)
 {
     CLEANUP(survey_abandon) struct survey_builder *builder = NULL;
     CLEANUP(survey_free) struct survey *made = NULL;
-    enum loop_next next = LOOP_FRAME;
+    struct ahead ahead = {
+        .loop = loop, .show = show, .context = context, .next = LOOP_FRAME, .is_added = true};
 
     if (!loop_rewind(loop, err) || !survey_begin(&builder, err))
         return false;
-    for (;;) {
-        CLEANUP(frame_free) struct frame *frame = NULL;
-
-        next = loop_read(loop, 0, true, &frame, err);
-        if (next != LOOP_FRAME)
-            break;
-        if (!survey_add(builder, frame, err))
-            return error_context(err, "%s", loop_facts(loop)->path);
-    }
-    if (next == LOOP_FAILED)
+    ahead.builder = builder;
+    if (!add_all(&ahead, err))
         return false;
     if (!survey_finish(&made, &builder, loop_facts(loop)->has_clock, err))
         return error_context(err, "%s", loop_facts(loop)->path);
@@ -300,6 +369,11 @@ bool survey_make(struct survey **survey, struct loop *loop, struct error **err)
     *survey = made;
     made = NULL;
     return true;
+}
+
+bool survey_make(struct survey **survey, struct loop *loop, struct error **err)
+{
+    return survey_make_showing(survey, loop, NULL, NULL, err);
 }
 
 void survey_free(struct survey **survey)

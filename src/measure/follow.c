@@ -19,9 +19,17 @@ struct pass {
     const struct tissue *tissue;
     size_t n_points; /* walls, then two tips */
     struct frame *frames[BATCH];
-    struct raster *pictures[BATCH];
+    size_t n;     /* of them */
     size_t first; /* analysed frame of the batch's first */
     bool is_done[BATCH];
+    /* the batch after it, read at the same time */
+    struct loop *loop;
+    size_t from, end; /* frames of the loop */
+    double least_step_s, want_s;
+    struct frame *next[BATCH];
+    size_t n_next;
+    bool is_read, has_ended;
+    struct error *err;
 };
 
 static void to_mm(const struct canvas *canvas, struct point place, double *x_mm, double *y_mm)
@@ -277,68 +285,89 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
     return true;
 }
 
-/* Reads a batch; false on failure; *n = 0 at the end. */
-static bool read_batch(struct pass *pass, struct loop *loop, size_t first, size_t end, double least_step_s,
-                       double *want_s, size_t *n, struct error **err)
+static void read_batch(struct pass *pass)
 {
-    *n = 0;
-    while (*n < BATCH) {
+    pass->n_next = 0;
+    while (pass->n_next < BATCH && !pass->has_ended) {
         struct frame *frame = NULL;
-        enum loop_next next = loop_read(loop, *want_s, false, &frame, err);
+        enum loop_next next = loop_read(pass->loop, pass->want_s, false, &frame, &pass->err);
 
-        if (next == LOOP_FAILED)
-            return false;
-        if (next == LOOP_END)
-            return true;
-        if (frame->index >= end) {
-            frame_free(&frame);
-            return true;
-        }
-        if (frame->index < first) {
+        pass->is_read = next != LOOP_FAILED;
+        pass->has_ended = next != LOOP_FRAME || frame->index >= pass->end;
+        if (pass->has_ended || frame->index < pass->from) {
             frame_free(&frame);
             continue;
         }
-        *want_s = frame->time_s + least_step_s;
-        pass->frames[(*n)++] = frame;
+        pass->want_s = frame->time_s + pass->least_step_s;
+        pass->next[pass->n_next++] = frame;
     }
-    return true;
 }
 
-static bool run_pass(struct pass *pass, struct loop *loop, size_t first, size_t end, double least_step_s,
-                     void (*progress)(void *context, double part), void *context, struct error **err)
+static void read_or_look(void *context, size_t i)
+{
+    if (i == 0)
+        read_batch(context);
+    else
+        look_at(context, i - 1);
+}
+
+static void turn_batch(struct pass *pass)
+{
+    for (size_t i = 0; i < pass->n; i++)
+        frame_free(&pass->frames[i]);
+    memcpy(pass->frames, pass->next, sizeof pass->frames);
+    memset(pass->next, 0, sizeof pass->next);
+    pass->n = pass->n_next;
+    pass->n_next = 0;
+}
+
+static bool run_pass(struct pass *pass, void (*progress)(void *context, double part), void *context,
+                     struct error **err)
 {
     struct follow *follow = pass->follow;
-    double want_s = 0.0;
     size_t room = 0;
     bool is_made = true;
 
-    for (;;) {
-        size_t n = 0;
-
-        is_made = read_batch(pass, loop, first, end, least_step_s, &want_s, &n, err);
-        if (is_made && n > 0) {
-            is_made = grow(follow, &room, n) || error_memory(err);
-            pass->first = follow->n_frames;
-            if (is_made)
-                parallel_run(n, 0, look_at, pass);
-            for (size_t i = 0; i < n && is_made; i++)
-                is_made = pass->is_done[i] || error_memory(err);
-            follow->n_frames += is_made ? n : 0;
-            if (progress != NULL)
-                progress(context, (double)(pass->frames[n - 1]->index - first) / (double)(end - first));
-        }
-        for (size_t i = 0; i < n; i++)
-            frame_free(&pass->frames[i]);
-        if (!is_made || n < BATCH)
-            return is_made;
+    pass->is_read = true;
+    read_batch(pass);
+    for (turn_batch(pass); is_made && pass->is_read && pass->n > 0; turn_batch(pass)) {
+        is_made = grow(follow, &room, pass->n);
+        pass->first = follow->n_frames;
+        if (is_made)
+            parallel_run(pass->n + 1, 0, read_or_look, pass);
+        for (size_t i = 0; i < pass->n && is_made; i++)
+            is_made = pass->is_done[i];
+        follow->n_frames += is_made ? pass->n : 0;
+        if (progress != NULL)
+            progress(context, (double)(pass->frames[pass->n - 1]->index - pass->from) /
+                                  (double)(pass->end - pass->from));
     }
+    turn_batch(pass);
+    turn_batch(pass);
+    if (is_made && pass->is_read)
+        return true;
+    if (!is_made) {
+        error_free(&pass->err);
+        return error_memory(err);
+    }
+    if (err != NULL)
+        *err = pass->err;
+    else
+        error_free(&pass->err);
+    return false;
 }
 
 bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_t end, double least_step_s,
                    const struct canvas *canvas, struct tissue *tissue, const struct stripe_fit *fit,
                    void (*progress)(void *context, double part), void *context, struct error **err)
 {
-    struct pass pass = {.follow = follow, .canvas = canvas, .tissue = tissue};
+    struct pass pass = {.follow = follow,
+                        .canvas = canvas,
+                        .tissue = tissue,
+                        .loop = loop,
+                        .from = first,
+                        .end = end,
+                        .least_step_s = least_step_s};
     bool is_made = false;
 
     memset(follow, 0, sizeof *follow);
@@ -349,8 +378,7 @@ bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_
     if (!is_made)
         (void)error_memory(err);
     is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err) &&
-              loop_rewind(loop, err) &&
-              run_pass(&pass, loop, first, end, least_step_s, progress, context, err);
+              loop_rewind(loop, err) && run_pass(&pass, progress, context, err);
     if (!is_made)
         follow_free(follow);
     return is_made;

@@ -48,6 +48,7 @@ struct work {
     struct ruler ruler;
     struct canvas canvas;
     struct raster *window;
+    struct keys_aside aside;
     struct keys keys;
     struct tissue *tissue;
     struct mean_picture mean;
@@ -63,6 +64,7 @@ static void work_free(struct work *work)
     stripe_free(&work->stripe);
     mean_picture_free(&work->mean);
     tissue_free(&work->tissue);
+    keys_aside_free(&work->aside);
     keys_free(&work->keys);
     raster_free(&work->window);
     ruler_free(&work->ruler);
@@ -96,7 +98,9 @@ static bool survey_loop(struct work *work, struct loop_result *result, struct er
 {
     const struct loop_facts *facts = loop_facts(work->loop);
 
-    if (!check_marks(work->request, facts, err) || !survey_make(&work->survey, work->loop, err) ||
+    work->aside = keys_expect(facts);
+    if (!check_marks(work->request, facts, err) ||
+        !survey_make_showing(&work->survey, work->loop, keys_show, &work->aside, err) ||
         !picture_find(&work->picture, work->survey, facts, err) ||
         !ruler_find(&work->ruler, work->survey, work->picture, err))
         return false;
@@ -114,7 +118,8 @@ static bool find_stripe(struct work *work, struct error **err)
     struct point probe = {.x_px = 0.5 * canvas->width_px, .y_px = 0.0};
     double probe_mm[2];
 
-    if (!keys_take(&work->keys, work->loop, work->survey, work->survey->stretches[0], canvas, err) ||
+    if (!keys_take(&work->keys, work->loop, &work->aside, work->survey, work->survey->stretches[0], canvas,
+                   err) ||
         !tissue_make(&work->tissue, work->keys.picture, work->keys.time_s, work->keys.n, work->window, mm,
                      err) ||
         !mean_picture_make(&work->mean, work->tissue, canvas, work->window, PIXEL_MM, err))
