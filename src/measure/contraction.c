@@ -20,6 +20,9 @@ static const double HANN_INDEPENDENT = 2.0 / 3.0; /* share of independent values
 static const double BACKGROUND_TO_PER_MIN = 11.0; /* below breathing */
 static const double LEAST_AMPLITUDE_MM = 0.1;     /* smaller motion is not told from the error of tracking */
 static const double LEAST_COHERENCE = 0.5;
+/* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
+ * rad; what wanders everywhere at once has none. */
+static const double LEAST_RUNNING = 0.1;
 enum { SURROGATES = 399 };
 static const double STEADY_RAD = 0.1; /* phase scatter below which a wave counts as steady */
 static const double UNSTEADY = 1.8;   /* error of the phase from end to end over its scatter */
@@ -662,12 +665,15 @@ static void estimate_direction(const struct even *even, double spacing_mm, struc
 
 /* How far neighbouring places along the stripe move together with a fixed lag: sizes of the
  * summed products over halves of the stripe and windows of 20 s, over what full agreement
- * would give; 0..1. shift[p] turns a position's trace round in time. */
-static double coherence_of(const struct even *even, size_t lag, const size_t *shift)
+ * would give; 0..1. shift[p] turns a position's trace round in time. *running (may be NULL):
+ * share of that size which lies across the real axis, where only motion that comes later at one
+ * place than at the other gets (Nolte et al., Clin. Neurophysiol. 115:2292-2307, 2004). */
+static double coherence_of(const struct even *even, size_t lag, const size_t *shift, double *running)
 {
     size_t window = (size_t)(20.0 * GRID_HZ);
     size_t half = even->n_positions / 2;
     double agreed = 0.0;
+    double lagged = 0.0;
     double most = 0.0;
 
     for (size_t from = 0; from + window / 2 < even->n; from += window)
@@ -692,26 +698,30 @@ static double coherence_of(const struct even *even, size_t lag, const size_t *sh
                 most += sqrt(one * other);
             }
             agreed += cabs(sum);
+            lagged += fabs(cimag(sum));
         }
+    if (running != NULL)
+        *running = agreed > 0.0 ? lagged / agreed : 0.0;
     return most > 0.0 ? agreed / most : 0.0;
 }
 
 /* Chance that traces of the same spectra without a common wave agree as well: every
  * position's trace is turned round in time by a lot of its own, many times over.
  * Source: Theiler et al., Physica D 58:77-94, 1992 (surrogate data; there with random phases). */
-static double test_coherence(const struct even *even, size_t lag, size_t *shift, double *coherence)
+static double test_coherence(const struct even *even, size_t lag, size_t *shift, double *coherence,
+                             double *running)
 {
     uint64_t state = 0x9E3779B97F4A7C15U; /* the same lots every time: the same answer */
     size_t n_reach = 0;
 
     memset(shift, 0, even->n_positions * sizeof *shift);
-    *coherence = coherence_of(even, lag, shift);
+    *coherence = coherence_of(even, lag, shift, running);
     for (int round = 0; round < SURROGATES; round++) {
         for (size_t p = 0; p < even->n_positions; p++) {
             state = state * 6364136223846793005U + 1442695040888963407U;
             shift[p] = (size_t)(state >> 33) % even->n;
         }
-        n_reach += coherence_of(even, lag, shift) >= *coherence;
+        n_reach += coherence_of(even, lag, shift, NULL) >= *coherence;
     }
     return ((double)n_reach + 1.0) / (SURROGATES + 1.0);
 }
@@ -747,6 +757,7 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, stru
     size_t *shift = calloc(even->n_positions, sizeof *shift);
     double *scratch = calloc(even->n_positions, sizeof *scratch);
     double coherence = 0.0;
+    double running = 0.0;
     double chance = 1.0;
     bool is_made = shift != NULL && scratch != NULL && fill_band(even, &band);
 
@@ -755,8 +766,9 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, stru
         bool is_line = peak->false_alarm <= MOST_FALSE_ALARM;
         bool is_wave = false;
 
-        chance = test_coherence(even, lag, shift, &coherence);
-        is_wave = chance <= 1.5 / (SURROGATES + 1.0) && coherence >= LEAST_COHERENCE;
+        chance = test_coherence(even, lag, shift, &coherence, &running);
+        is_wave =
+            chance <= 1.5 / (SURROGATES + 1.0) && coherence >= LEAST_COHERENCE && running >= LEAST_RUNNING;
         result->false_alarm = fmin(peak->false_alarm, is_wave ? chance : 1.0);
         result->verdict =
             amplitude >= LEAST_AMPLITUDE_MM && (is_wave || (is_line && coherence >= 0.5 * LEAST_COHERENCE))

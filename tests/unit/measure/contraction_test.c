@@ -1,0 +1,331 @@
+/* Contracts of measure/contraction.h on made traces. Against SciPy's traces:
+ * tests/outside/contraction_test.c. Rates of 1.5 to 4.5 per min and velocities of 1 to 2 mm/s are those of
+ * published recordings (docs/method.md); noise of 0.05 mm a place and frame is what tracking leaves in made
+ * loops. */
+#include "measure/contraction.h"
+
+#include "synth/dice.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+enum { N_PLACES = 18 };
+static const double PI = 3.14159265358979323846;
+static const double SPACING_MM = 2.0;
+
+enum way { TOWARD_FUNDUS, TOWARD_CERVIX, OPPOSING, ALL_TOGETHER };
+
+/* What a trace is made of; {0} is 120 s at 10 frames a second of noise. */
+struct recipe {
+    double duration_s; /* 0: 120 */
+    double per_s;      /* frames a second; 0: 10 */
+    double rate_per_min, amplitude_mm, velocity_mm_per_s;
+    enum way way;
+    double breathing_per_min, breathing_mm;
+    double walk_mm; /* common slow wander of all places, largest swing */
+    double hole_from_s, hole_to_s;
+    double lost_share; /* single values by lot that are not known */
+    long seed;
+};
+
+struct made {
+    struct wave_trace trace;
+    double *time_s, *position_mm, *change_mm;
+    float *trust;
+};
+
+static double wave_at(const struct recipe *recipe, double time_s, double from_fundus_mm)
+{
+    double length = SPACING_MM * (N_PLACES - 1);
+    double late = 0.0; /* mm that the wave has run to get here */
+
+    switch (recipe->way) {
+    case TOWARD_CERVIX:
+        late = from_fundus_mm;
+        break;
+    case TOWARD_FUNDUS:
+        late = length - from_fundus_mm;
+        break;
+    case OPPOSING:
+        late = fmin(from_fundus_mm, length - from_fundus_mm);
+        break;
+    case ALL_TOGETHER:
+        break;
+    }
+    if (recipe->amplitude_mm <= 0.0)
+        return 0.0;
+    if (recipe->way != ALL_TOGETHER)
+        late /= recipe->velocity_mm_per_s;
+    return recipe->amplitude_mm * cos(2.0 * PI * recipe->rate_per_min / 60.0 * (time_s - late));
+}
+
+static struct made trace_make(const struct recipe *recipe)
+{
+    double per_s = recipe->per_s > 0.0 ? recipe->per_s : 10.0;
+    double duration_s = recipe->duration_s > 0.0 ? recipe->duration_s : 120.0;
+    size_t most = (size_t)(duration_s * per_s) + 1;
+    struct made made = {.time_s = calloc(most, sizeof *made.time_s),
+                        .position_mm = calloc(N_PLACES, sizeof *made.position_mm),
+                        .change_mm = calloc(most * N_PLACES, sizeof *made.change_mm),
+                        .trust = calloc(most * N_PLACES, sizeof *made.trust)};
+    struct dice dice = dice_make(recipe->seed, 1);
+    double walk = 0.0;
+    size_t n = 0;
+
+    assert_true(made.time_s && made.position_mm && made.change_mm && made.trust);
+    for (int p = 0; p < N_PLACES; p++)
+        made.position_mm[p] = 3.0 + SPACING_MM * p;
+    for (size_t t = 0; t < most; t++) {
+        double time_s = (double)t / per_s;
+
+        walk += recipe->walk_mm / sqrt(duration_s * per_s) * dice_normal(&dice);
+        if (time_s > recipe->hole_from_s && time_s < recipe->hole_to_s)
+            continue;
+        made.time_s[n] = time_s;
+        for (int p = 0; p < N_PLACES; p++) {
+            size_t at = n * N_PLACES + (size_t)p;
+
+            made.change_mm[at] =
+                wave_at(recipe, time_s, SPACING_MM * p) + walk + 0.05 * dice_normal(&dice) +
+                recipe->breathing_mm * sin(2.0 * PI * recipe->breathing_per_min / 60.0 * time_s + 0.05 * p);
+            made.trust[at] = 0.9F;
+            if (dice_even(&dice) < recipe->lost_share) {
+                made.trust[at] = 0.0F;
+                made.change_mm[at] = NAN;
+            }
+        }
+        n++;
+    }
+    made.trace = (struct wave_trace){.n_times = n,
+                                     .n_positions = N_PLACES,
+                                     .time_s = made.time_s,
+                                     .position_mm = made.position_mm,
+                                     .change_mm = made.change_mm,
+                                     .trust = made.trust};
+    return made;
+}
+
+static void trace_free(struct made *made)
+{
+    free(made->time_s);
+    free(made->position_mm);
+    free(made->change_mm);
+    free(made->trust);
+}
+
+static struct wave_result measure(const struct recipe *recipe, struct text_list *reasons)
+{
+    struct made made = trace_make(recipe);
+    struct text_list own = {0};
+    struct wave_result result;
+    struct error *err = NULL;
+
+    if (!contraction_measure(&result, reasons != NULL ? reasons : &own, &made.trace, &err))
+        fail_msg("%s", error_message(err));
+    text_list_free(&own);
+    trace_free(&made);
+    return result;
+}
+
+static void check_direction(enum way way, enum wave_direction direction)
+{
+    static const double rates[] = {1.5, 2.6, 4.4};
+
+    for (size_t i = 0; i < sizeof rates / sizeof rates[0]; i++) {
+        struct wave_result result = measure(&(struct recipe){.rate_per_min = rates[i],
+                                                             .amplitude_mm = 0.4,
+                                                             .velocity_mm_per_s = 1.5,
+                                                             .way = way,
+                                                             .seed = (long)i},
+                                            NULL);
+
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_int_equal(result.direction, direction);
+        assert_true(fabs(result.frequency_per_min - rates[i]) < 0.05);
+        assert_true(result.low_per_min <= rates[i] && result.high_per_min >= rates[i]);
+        assert_true(fabs(result.amplitude - 0.4) < 0.08);
+        assert_true(fabs(result.count - 2.0 * rates[i]) <= 1.0); /* in 120 s */
+        assert_true(result.has_velocity);
+        assert_true(fabs(result.velocity_per_s - 1.5) < 0.3);
+        assert_true(result.false_alarm < 0.01);
+    }
+}
+
+static void a_wave_from_cervix_to_fundus_is_told_from_one_away(void **state)
+{
+    (void)state;
+    check_direction(TOWARD_FUNDUS, DIRECTION_CERVIX_TO_FUNDUS);
+    check_direction(TOWARD_CERVIX, DIRECTION_FUNDUS_TO_CERVIX);
+}
+
+static void waves_from_both_ends_are_opposing(void **state)
+{
+    (void)state;
+    check_direction(OPPOSING, DIRECTION_OPPOSING);
+}
+
+/* What moves everywhere at once has a rate but runs nowhere. */
+static void walls_that_move_all_together_have_no_direction(void **state)
+{
+    struct wave_result result =
+        measure(&(struct recipe){.rate_per_min = 2.5, .amplitude_mm = 0.4, .way = ALL_TOGETHER}, NULL);
+
+    (void)state;
+    assert_int_equal(result.direction, DIRECTION_UNDETERMINED);
+    assert_false(result.has_velocity);
+}
+
+/* Breathing at 12 to 20 per min: common practice, no source. Two samples a breath would be 0.7 frames a
+ * second; 4 a second is what a slow recorder gives. */
+static void breathing_is_not_a_contraction(void **state)
+{
+    (void)state;
+    for (double per_min = 12.0; per_min <= 20.0; per_min += 2.0)
+        for (long seed = 1; seed <= 3; seed++) {
+            struct wave_result result = measure(
+                &(struct recipe){
+                    .per_s = 4.0, .breathing_per_min = per_min, .breathing_mm = 0.4, .seed = seed},
+                NULL);
+
+            if (result.verdict != CONTRACTIONS_QUIESCENT)
+                fail_msg("breathing at %g per min, seed %ld: verdict %d, %.2f per min", per_min, seed,
+                         (int)result.verdict, result.frequency_per_min);
+        }
+}
+
+static void waves_are_measured_through_breathing(void **state)
+{
+    struct wave_result result = measure(&(struct recipe){.rate_per_min = 3.1,
+                                                         .amplitude_mm = 0.3,
+                                                         .velocity_mm_per_s = 1.5,
+                                                         .way = TOWARD_FUNDUS,
+                                                         .breathing_per_min = 15.0,
+                                                         .breathing_mm = 0.3,
+                                                         .per_s = 4.0},
+                                        NULL);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+    assert_int_equal(result.direction, DIRECTION_CERVIX_TO_FUNDUS);
+    assert_true(fabs(result.frequency_per_min - 3.1) < 0.05);
+}
+
+/* The probe's walk moves both walls alike; what is left of it between them wanders slowly and everywhere at
+ * once. At most one of 40 may pass for waves: the test's own level is 0.3 %. */
+static void a_quiet_uterus_under_common_motion_is_quiescent(void **state)
+{
+    int n_false = 0;
+
+    (void)state;
+    for (long seed = 1; seed <= 40; seed++)
+        n_false +=
+            measure(&(struct recipe){.walk_mm = seed % 2 == 0 ? 1.0 : 0.3, .seed = seed}, NULL).verdict !=
+            CONTRACTIONS_QUIESCENT;
+    if (n_false > 1)
+        fail_msg("%d of 40 quiet ones called contracting", n_false);
+}
+
+static void less_than_a_minute_is_not_assessable(void **state)
+{
+    struct text_list reasons = {0};
+    struct recipe recipe = {
+        .duration_s = 55.0, .rate_per_min = 4.0, .amplitude_mm = 0.5, .velocity_mm_per_s = 1.5};
+    struct wave_result result = measure(&recipe, &reasons);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_NOT_ASSESSABLE);
+    assert_true(fabs(result.assessed_s - 55.0) < 0.2);
+    assert_int_equal(reasons.n, 1);
+    assert_non_null(strstr(reasons.items[0], "60 s"));
+    text_list_free(&reasons);
+    recipe.duration_s = 61.0;
+    assert_int_equal(measure(&recipe, NULL).verdict, CONTRACTIONS_MEASURED);
+}
+
+static void a_short_hole_is_bridged_and_a_long_one_ends_the_stretch(void **state)
+{
+    struct recipe recipe = {.duration_s = 150.0,
+                            .rate_per_min = 2.6,
+                            .amplitude_mm = 0.4,
+                            .velocity_mm_per_s = 1.5,
+                            .hole_from_s = 40.0,
+                            .hole_to_s = 42.0};
+    struct wave_result result = measure(&recipe, NULL);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+    assert_true(fabs(result.assessed_s - 150.0) < 0.3);
+    assert_true(fabs(result.frequency_per_min - 2.6) < 0.05);
+    recipe.hole_to_s = 52.0;
+    result = measure(&recipe, NULL);
+    assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+    assert_true(fabs(result.assessed_s - 98.0) < 0.3);
+    assert_true(fabs(result.frequency_per_min - 2.6) < 0.05);
+}
+
+static void values_that_are_not_known_are_not_used(void **state)
+{
+    struct wave_result result = measure(&(struct recipe){.rate_per_min = 3.3,
+                                                         .amplitude_mm = 0.4,
+                                                         .velocity_mm_per_s = 1.5,
+                                                         .way = TOWARD_CERVIX,
+                                                         .lost_share = 0.3},
+                                        NULL);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+    assert_int_equal(result.direction, DIRECTION_FUNDUS_TO_CERVIX);
+    assert_true(fabs(result.frequency_per_min - 3.3) < 0.05);
+}
+
+static void one_frame_a_second_is_too_few(void **state)
+{
+    struct text_list reasons = {0};
+    struct wave_result result = measure(
+        &(struct recipe){.per_s = 1.0, .rate_per_min = 3.0, .amplitude_mm = 0.5, .velocity_mm_per_s = 1.5},
+        &reasons);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_NOT_ASSESSABLE);
+    assert_int_equal(reasons.n, 1);
+    assert_non_null(strstr(reasons.items[0], "too few"));
+    text_list_free(&reasons);
+}
+
+static void the_same_trace_gives_the_same_answer(void **state)
+{
+    const struct recipe recipe = {.rate_per_min = 2.2, .amplitude_mm = 0.3, .velocity_mm_per_s = 1.2};
+    struct wave_result one = measure(&recipe, NULL);
+    struct wave_result other = measure(&recipe, NULL);
+
+    (void)state;
+    assert_true(one.frequency_per_min == other.frequency_per_min && one.low_per_min == other.low_per_min &&
+                one.amplitude == other.amplitude && one.velocity_per_s == other.velocity_per_s &&
+                one.false_alarm == other.false_alarm && one.coherence == other.coherence);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_wave_from_cervix_to_fundus_is_told_from_one_away),
+        cmocka_unit_test(waves_from_both_ends_are_opposing),
+        cmocka_unit_test(walls_that_move_all_together_have_no_direction),
+        cmocka_unit_test(breathing_is_not_a_contraction),
+        cmocka_unit_test(waves_are_measured_through_breathing),
+        cmocka_unit_test(a_quiet_uterus_under_common_motion_is_quiescent),
+        cmocka_unit_test(less_than_a_minute_is_not_assessable),
+        cmocka_unit_test(a_short_hole_is_bridged_and_a_long_one_ends_the_stretch),
+        cmocka_unit_test(values_that_are_not_known_are_not_used),
+        cmocka_unit_test(one_frame_a_second_is_too_few),
+        cmocka_unit_test(the_same_trace_gives_the_same_answer),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
