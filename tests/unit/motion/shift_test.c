@@ -1,0 +1,102 @@
+/* Contracts of motion/shift.h. Against general libraries and real samples: tests/outside/shift_test.c. */
+#include "../../support/speckle_fixture.h"
+#include "motion/shift.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+enum { WIDTH = 120, HEIGHT = 90 };
+static const double TO_WITHIN_PX = 0.3; /* a first guess: patches refine it */
+
+static void the_whole_picture_moves_by_what_it_was_moved(void **state)
+{
+    static const double moves[][2] = {{0.0, 0.0}, {6.4, -3.7}, {-12.0, 8.0}, {0.5, 0.25}};
+    struct shift *shift = shift_make(WIDTH, HEIGHT);
+
+    (void)state;
+    assert_non_null(shift);
+    for (size_t i = 0; i < sizeof moves / sizeof moves[0]; i++) {
+        struct rigid moved = {.shift_x = moves[i][0], .shift_y = moves[i][1]};
+        struct raster *from = speckle_fixture_picture(WIDTH, HEIGHT, 1, NULL);
+        struct raster *to = speckle_fixture_picture(WIDTH, HEIGHT, 1, &moved);
+        double dx = NAN, dy = NAN;
+        double sure = shift_find(shift, from, to, NULL, &dx, &dy);
+
+        /* The contract calls 5 sure and 1 chance; the most that a perfect match of 120 x 90 pixels reaches is
+         * 4.2 to 4.9, other tissue 1.1 to 1.5. Whitened by the root of its size only, the peak is as wide as
+         * the speckle, so its height over chance grows with the picture. */
+        assert_true(sure > 3.0);
+        if (!(hypot(dx - moves[i][0], dy - moves[i][1]) < TO_WITHIN_PX))
+            fail_msg("moved %g %g, found %.2f %.2f", moves[i][0], moves[i][1], dx, dy);
+        raster_free(&from);
+        raster_free(&to);
+    }
+    shift_free(&shift);
+    assert_null(shift);
+}
+
+static void other_tissue_gives_no_sure_peak(void **state)
+{
+    struct shift *shift = shift_make(WIDTH, HEIGHT);
+
+    (void)state;
+    assert_non_null(shift);
+    for (long seed = 1; seed <= 10; seed++) {
+        struct raster *from = speckle_fixture_picture(WIDTH, HEIGHT, seed, NULL);
+        struct raster *to = speckle_fixture_picture(WIDTH, HEIGHT, seed + 50, NULL);
+        double dx = 0.0, dy = 0.0;
+        double sure = shift_find(shift, from, to, NULL, &dx, &dy);
+
+        if (!(sure < 2.5))
+            fail_msg("seed %ld: %.1f times chance", seed, sure);
+        raster_free(&from);
+        raster_free(&to);
+    }
+    shift_free(&shift);
+}
+
+/* Text stays while tissue moves: with a window over the tissue the still part does not count. */
+static void what_the_window_leaves_out_does_not_count(void **state)
+{
+    struct shift *shift = shift_make(WIDTH, HEIGHT);
+    struct rigid moved = {.shift_x = 5.0, .shift_y = 2.0};
+    struct raster *from = speckle_fixture_picture(WIDTH, HEIGHT, 2, NULL);
+    struct raster *to = speckle_fixture_picture(WIDTH, HEIGHT, 2, &moved);
+    struct raster *window = raster_make(WIDTH, HEIGHT);
+    double dx = 0.0, dy = 0.0;
+
+    (void)state;
+    assert_true(shift != NULL && window != NULL);
+    for (int y = 0; y < HEIGHT; y++)
+        for (int x = 0; x < WIDTH; x++) {
+            size_t i = (size_t)y * WIDTH + (size_t)x;
+
+            window->value[i] = x >= 16 && x < WIDTH - 2 && y >= 2 && y < HEIGHT - 2 ? 1.0F : 0.0F;
+            if (x < 14)
+                from->value[i] = to->value[i] = (x + y) % 5 < 2 ? 255.0F : 0.0F;
+        }
+    assert_true(raster_smooth(window, 1.0, 1.0));
+    assert_true(shift_find(shift, from, to, window, &dx, &dy) > 3.0);
+    if (!(hypot(dx - 5.0, dy - 2.0) < 0.5))
+        fail_msg("found %.2f %.2f", dx, dy);
+    raster_free(&from);
+    raster_free(&to);
+    raster_free(&window);
+    shift_free(&shift);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_whole_picture_moves_by_what_it_was_moved),
+        cmocka_unit_test(other_tissue_gives_no_sure_peak),
+        cmocka_unit_test(what_the_window_leaves_out_does_not_count),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
