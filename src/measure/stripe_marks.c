@@ -6,6 +6,8 @@
 
 /* With marks given. For now both, joined by the found stripe where it agrees with them. */
 static const double NEAR_MM = 10.0;
+static const double ASIDE_MM =
+    2.0; /* a mark lies so well on the centre line: a hand's aim, common practice, no source */
 
 static void mark_mm(const struct canvas *canvas, struct point frame_px, double place_mm[2])
 {
@@ -91,6 +93,25 @@ static bool straight_stripe(struct stripe *stripe, const double fundus[2], const
     return true;
 }
 
+/* How far a mark lies from the nearest place of a fit. */
+static double aside(const struct stripe_fit *fit, const double mark[2])
+{
+    double nearest = HUGE_VAL;
+
+    for (size_t i = 0; i < fit->n; i++)
+        nearest = fmin(nearest, away(fit->place_mm[i], mark));
+    return nearest;
+}
+
+/* How well a fit between marks answers; one that runs past a mark follows a neighbouring layer. */
+static double worth(const struct stripe_fit *fit, const double fundus[2], const double os[2])
+{
+    double one = aside(fit, fundus) / ASIDE_MM;
+    double other = aside(fit, os) / ASIDE_MM;
+
+    return fit->contrast * fit->evenness * exp(-0.5 * (one * one + other * other));
+}
+
 /* Fits a stripe along arcs between the marks; keeps the one that answers best. */
 static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
                      const double os[2], struct error **err)
@@ -116,9 +137,9 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
             if (!stripe_fit_make(&fit, &is_found, mean->picture, mean->window, mean->pixel_mm, &candidate,
                                  err))
                 return false;
-            if (is_found && fit.contrast * fit.evenness > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
+            if (is_found && worth(&fit, fundus, os) > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
                 away(fit.place_mm[fit.n - 1], os) < NEAR_MM) {
-                best = fit.contrast * fit.evenness;
+                best = worth(&fit, fundus, os);
                 stripe_fit_free(&stripe->fit);
                 stripe->fit = fit;
             } else {
