@@ -48,8 +48,10 @@ static double stripe_at(const struct drawn *drawn, double x_mm, double y_mm)
 
 static void find(struct stripe *stripe, const struct drawn *drawn)
 {
-    struct mean_picture mean = {
-        .pixel_mm = PIXEL_MM, .picture = raster_make(WIDTH, HEIGHT), .window = raster_make(WIDTH, HEIGHT)};
+    struct mean_picture mean = {.n_keys = 40,
+                                .pixel_mm = PIXEL_MM,
+                                .picture = raster_make(WIDTH, HEIGHT),
+                                .window = raster_make(WIDTH, HEIGHT)};
     struct error *err = NULL;
 
     assert_true(mean.picture != NULL && mean.window != NULL);
