@@ -22,8 +22,9 @@ void shift_free(struct shift **shift);
  *  from, to     planes of the prepared size; both are weighed by `window` first
  *  window       same size, 0..1: what counts (zero outside the picture, soft edges); NULL: all, tapered
  *  dx_px, dy_px content at p in `from` is at p + (dx, dy) in `to`; sub-pixel by a parabola
- *  Returns the height of the peak over what chance gives (about 1 = chance, > 5 = sure);
- *  0 when memory ran out.
+ *  Returns the height of the peak over what chance gives: other tissue reaches 1.0 to 1.6, a
+ *  perfect match 4 to 5 (120 x 90 pixels, speckle of 3 to 10), more in larger pictures; above 3
+ *  is sure. 0 when memory ran out.
  *  Source: Kuglin and Hines, Proc. IEEE Conf. Cybernetics and Society 163-165, 1975 (from memory);
  *  the cross spectrum is whitened by the square root of its size only, which keeps
  *  speckle pictures from being ruled by their noise. */

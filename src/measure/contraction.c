@@ -667,7 +667,7 @@ static void estimate_direction(const struct even *even, double spacing_mm, struc
  * summed products over halves of the stripe and windows of 20 s, over what full agreement
  * would give; 0..1. shift[p] turns a position's trace round in time. *running (may be NULL):
  * share of that size which lies across the real axis, where only motion that comes later at one
- * place than at the other gets (Nolte et al., Clin. Neurophysiol. 115:2292-2307, 2004). */
+ * place than at the other gets (Nolte et al., Clin. Neurophysiol. 115:2292-2307, 2004, from memory). */
 static double coherence_of(const struct even *even, size_t lag, const size_t *shift, double *running)
 {
     size_t window = (size_t)(20.0 * GRID_HZ);

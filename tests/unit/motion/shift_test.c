@@ -27,9 +27,6 @@ static void the_whole_picture_moves_by_what_it_was_moved(void **state)
         double dx = NAN, dy = NAN;
         double sure = shift_find(shift, from, to, NULL, &dx, &dy);
 
-        /* The contract calls 5 sure and 1 chance; the most that a perfect match of 120 x 90 pixels reaches is
-         * 4.2 to 4.9, other tissue 1.1 to 1.5. Whitened by the root of its size only, the peak is as wide as
-         * the speckle, so its height over chance grows with the picture. */
         assert_true(sure > 3.0);
         if (!(hypot(dx - moves[i][0], dy - moves[i][1]) < TO_WITHIN_PX))
             fail_msg("moved %g %g, found %.2f %.2f", moves[i][0], moves[i][1], dx, dy);
