@@ -4,7 +4,6 @@
 
 #include "report/motion_csv.h"
 #include "report/series_csv.h"
-#include "report/summary_json.h"
 
 #include <jansson.h>
 #include <math.h>
@@ -57,20 +56,14 @@ static double apart(struct point a, struct point b)
     return hypot(a.x_px - b.x_px, a.y_px - b.y_px);
 }
 
-/* Every output that holds numbers, one after the other. */
-static char *written(const struct transfer *transfer)
+static char *written(const struct transfer *transfer, void (*write)(FILE *, const struct transfer *))
 {
-    struct transfer_request request = {0};
-    struct error *err = NULL;
     char *text = NULL;
     size_t n = 0;
     FILE *to = open_memstream(&text, &n);
 
     assert_non_null(to);
-    if (!summary_json_write(to, transfer, &request, &err))
-        fail_msg("%s", error_message(err));
-    series_csv_write(to, transfer);
-    motion_csv_write(to, transfer);
+    write(to, transfer);
     assert_int_equal(fclose(to), 0);
     return text;
 }
@@ -160,18 +153,24 @@ static void marks_the_other_way_round_turn_every_direction_round(void **state)
     assert_null(turned);
 }
 
+/* The loop was measured twice: alone, and as the first of two. Its rows come first then. */
 static void a_second_run_gives_the_same_bytes(void **state)
 {
+    static void (*const writers[])(FILE *, const struct transfer *) = {series_csv_write, motion_csv_write};
     const struct marked *marked = *state;
-    struct transfer *again = measure(1, &marked->fundus, &marked->os);
-    char *one = written(marked->transfer);
-    char *other = written(again);
 
-    assert_true(strlen(one) > 100000);
-    assert_string_equal(one, other);
-    free(one);
-    free(other);
-    transfer_free(&again);
+    for (size_t i = 0; i < 2; i++) {
+        char *one = written(marked->transfer, writers[i]);
+        char *both = written(marked->both, writers[i]);
+
+        assert_true(strlen(one) > 10000 && strlen(both) > strlen(one));
+        assert_memory_equal(both, one, strlen(one));
+        free(one);
+        free(both);
+    }
+    assert_true(marked->transfer->loops[0].contractions.frequency_per_min.value ==
+                marked->both->loops[0].contractions.frequency_per_min.value);
+    assert_true(marked->transfer->deposit.to_fundus_mm.low == marked->both->deposit.to_fundus_mm.low);
 }
 
 static void a_later_loop_adds_a_follow_up(void **state)
