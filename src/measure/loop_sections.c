@@ -14,6 +14,7 @@ static const double EARLY_FROM_S =
 static const double EARLY_TO_S = 1.2;
 static const double LATE_S = 3.0; /* and its last place: over its last seconds */
 static const double FROZEN_S = 0.5;
+static const double QUIET_TRUST = 0.6; /* of the stripe, below which a quiet trace proves nothing */
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
 {
@@ -218,6 +219,18 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
                             "the waves run one way, but which end is the fundus cannot be told");
     }
     return true;
+}
+
+/* A quiet trace says that the uterus is quiet only where it is surely the stripe's. */
+static void withhold_quiet(struct contractions *contractions, double trust)
+{
+    if (contractions->verdict != CONTRACTIONS_QUIESCENT || trust >= QUIET_TRUST)
+        return;
+    contractions->verdict = CONTRACTIONS_NOT_ASSESSABLE;
+    contractions->false_alarm = (struct quantity){0};
+    (void)text_list_add(&contractions->reasons,
+                        "nothing moves rhythmically where the stripe was taken to be, but it "
+                        "may not be the stripe; mark its ends with --fundus and --os");
 }
 
 /* ---- deposit and drift ---- */
@@ -485,6 +498,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
         return error_memory(err);
     if (!fill_contractions(result, canvas, is_sure, err))
         return false;
+    withhold_quiet(&result->contractions, stripe->trust);
     if (canvas->is_nominal) {
         free(result->motion.position_mm);
         free(result->motion.change_mm);
