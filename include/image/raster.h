@@ -14,7 +14,10 @@ struct raster {
     float *value;
 };
 
-/** Makes a raster of zeros; NULL when memory ran out or a side is not positive. */
+/** Values beyond the last one that may be read, never used: those who take eight at a time need no end. */
+enum { RASTER_SPARE = 16 };
+
+/** Makes a raster of zeros, spare values included; NULL when memory ran out or a side is not positive. */
 struct raster *raster_make(int width_px, int height_px);
 
 /** A copy; NULL when memory ran out. */

@@ -9,6 +9,20 @@
 /** A small weighted piece of a picture, to be found again in other pictures. */
 struct patch;
 
+/** The weights of patches of one size: those that are cut by the thousand share them. */
+struct patch_shape;
+
+/** Gaussian weights of the given standard deviations (pixels, > 0), cut at two of them. NULL when memory ran
+ *  out. */
+struct patch_shape *patch_shape_make(double sigma_x_px, double sigma_y_px);
+
+/** Ends a shape, after the patches that share it; accepts NULL, leaves NULL. */
+void patch_shape_free(struct patch_shape **shape);
+
+/** Cuts a patch as patch_make does; the shape must outlive it. */
+struct patch *patch_make_shaped(const struct raster *raster, int x_px, int y_px,
+                                const struct patch_shape *shape);
+
 /** Cuts a patch around whole-pixel place (x_px, y_px) with Gaussian weights of the given
  *  standard deviations (pixels, > 0), cut at two of them. The piece must lie inside the
  *  raster with one pixel to spare. NULL when it does not, when it has no texture in some

@@ -17,7 +17,7 @@ struct raster *raster_make(int width_px, int height_px)
         return NULL;
     made->width_px = width_px;
     made->height_px = height_px;
-    made->value = calloc((size_t)width_px * (size_t)height_px, sizeof *made->value);
+    made->value = calloc((size_t)width_px * (size_t)height_px + RASTER_SPARE, sizeof *made->value);
     if (made->value == NULL)
         raster_free(&made);
     return made;
