@@ -50,7 +50,7 @@ enum { FOLLOW_MOST_POSITIONS = 64 };
 /** Follows a stripe through the frames [first, end) of a loop, at most one every least_step_s.
  *
  *  loop     read from its start
- *  tissue   its keys; its points are set anew
+ *  tissue   its keys; its points are set anew and it is settled
  *  progress called with 0..1 now and then; may be NULL
  *  follow   overwritten; end with follow_free
  *  Errors: those of loop_read; ERROR_MEMORY. */

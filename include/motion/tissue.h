@@ -34,7 +34,7 @@ void tissue_free(struct tissue **tissue);
 /** How many keys there are, >= 1. */
 size_t tissue_n_keys(const struct tissue *tissue);
 
-/** The picture of a key, on the canvas; borrowed. */
+/** The picture of a key, on the canvas; borrowed. NULL once the tissue is settled. */
 const struct raster *tissue_key(const struct tissue *tissue, size_t key);
 
 /** Presentation time of a key. */
@@ -50,6 +50,10 @@ double tissue_key_trust(const struct tissue *tissue, size_t key);
  *  be set again. Errors: ERROR_MEMORY. */
 MUST_CHECK bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, size_t n,
                                   struct error **err);
+
+/** Lets the pictures of the keys go, which take most of the memory: frames can still be looked at, points
+ *  cannot be set again. */
+void tissue_settle(struct tissue *tissue);
 
 /** Where one frame stands. */
 struct tissue_view {

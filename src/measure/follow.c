@@ -377,8 +377,10 @@ bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_
               lay_points(&pass, fit);
     if (!is_made)
         (void)error_memory(err);
-    is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err) &&
-              loop_rewind(loop, err) && run_pass(&pass, progress, context, err);
+    is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err);
+    if (is_made)
+        tissue_settle(tissue);
+    is_made = is_made && loop_rewind(loop, err) && run_pass(&pass, progress, context, err);
     if (!is_made)
         follow_free(follow);
     return is_made;

@@ -3,62 +3,96 @@
 #include "base/parallel.h"
 #include "measure/keys.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 /* Share of the blocks, weighed by their correlation, that must be found again. */
 static const double LEAST_AGREEMENT = 0.15;
 
+/* Keys smoothed at a time: copies of all would take as much memory as all the rest. */
+enum { TOGETHER = 8 };
+
 struct laying {
     struct mean_picture *mean;
     const struct tissue *tissue;
     const struct canvas *canvas;
     const struct raster *window;
-    struct raster **keys;    /* smoothed copies */
+    double *sum;                   /* as large as the picture */
+    struct raster *keys[TOGETHER]; /* smoothed copies of keys [first, first + n) */
+    size_t first, n;
     bool is_used[KEYS_MOST]; /* a key that shows other tissue than the rest is left out */
 };
 
-/* One row of the mean, all keys in order: the same sum whatever the number of threads. */
+/* Adds these keys to one row, in order: the same sum whatever the number of threads. */
+static void add_row(void *context, size_t row)
+{
+    const struct laying *laying = context;
+    size_t width = (size_t)laying->mean->picture->width_px;
+    double *sum = laying->sum + row * width;
+    double step = laying->mean->pixel_mm;
+    double y = ((double)row + 0.5) * step / laying->canvas->mm_per_px_y - 0.5;
+
+    for (size_t k = 0; k < laying->n; k++) {
+        const struct rigid *rigid = tissue_key_rigid(laying->tissue, laying->first + k);
+        double cosine = cos(rigid->turn_rad);
+        double sine = sin(rigid->turn_rad);
+
+        if (!laying->is_used[laying->first + k])
+            continue;
+        for (size_t column = 0; column < width; column++) {
+            double x = ((double)column + 0.5) * step / laying->canvas->mm_per_px_x - 0.5;
+            double away_x = x - rigid->pivot_x;
+            double away_y = y - rigid->pivot_y;
+
+            sum[column] += (double)raster_at(
+                laying->keys[k], rigid->pivot_x + cosine * away_x - sine * away_y + rigid->shift_x,
+                rigid->pivot_y + sine * away_x + cosine * away_y + rigid->shift_y);
+        }
+    }
+}
+
 static void lay_row(void *context, size_t row)
 {
     const struct laying *laying = context;
-    struct raster *picture = laying->mean->picture;
-    float *out = picture->value + row * (size_t)picture->width_px;
-    float *covered = laying->mean->window->value + row * (size_t)picture->width_px;
-    size_t n_keys = tissue_n_keys(laying->tissue);
+    size_t width = (size_t)laying->mean->picture->width_px;
     double step = laying->mean->pixel_mm;
+    double y = ((double)row + 0.5) * step / laying->canvas->mm_per_px_y - 0.5;
 
-    for (int column = 0; column < picture->width_px; column++) {
-        double x = (column + 0.5) * step / laying->canvas->mm_per_px_x - 0.5;
-        double y = ((double)row + 0.5) * step / laying->canvas->mm_per_px_y - 0.5;
-        double sum = 0.0;
-        double n = 0.0;
+    for (size_t column = 0; column < width; column++) {
+        double x = ((double)column + 0.5) * step / laying->canvas->mm_per_px_x - 0.5;
 
-        for (size_t k = 0; k < n_keys; k++) {
-            double to_x = 0.0;
-            double to_y = 0.0;
-
-            if (!laying->is_used[k])
-                continue;
-            rigid_apply(tissue_key_rigid(laying->tissue, k), x, y, &to_x, &to_y);
-            n += 1.0;
-            sum += (double)raster_at(laying->keys[k], to_x, to_y);
-        }
-        out[column] = (float)(sum / n);
-        covered[column] = raster_at(laying->window, x, y);
+        laying->mean->picture->value[row * width + column] =
+            (float)(laying->sum[row * width + column] / (double)laying->mean->n_keys);
+        laying->mean->window->value[row * width + column] = raster_at(laying->window, x, y);
     }
 }
 
 static void smooth_key(void *context, size_t k)
 {
-    const struct laying *laying = context;
+    struct laying *laying = context;
     double sigma_mm = 0.4 * laying->mean->pixel_mm;
-    struct raster *copy = raster_copy(tissue_key(laying->tissue, k));
+    struct raster *copy = raster_copy(tissue_key(laying->tissue, laying->first + k));
 
     if (copy != NULL &&
         !raster_smooth(copy, sigma_mm / laying->canvas->mm_per_px_x, sigma_mm / laying->canvas->mm_per_px_y))
         raster_free(&copy);
     laying->keys[k] = copy;
+}
+
+/* Adds keys [first, first + n) to the sum; false when memory ran out. */
+static bool add_keys(struct laying *laying)
+{
+    bool is_made = true;
+
+    parallel_run(laying->n, 0, smooth_key, laying);
+    for (size_t k = 0; k < laying->n; k++)
+        is_made = is_made && laying->keys[k] != NULL;
+    if (is_made)
+        parallel_run((size_t)laying->mean->picture->height_px, 0, add_row, laying);
+    for (size_t k = 0; k < laying->n; k++)
+        raster_free(&laying->keys[k]);
+    return is_made;
 }
 
 bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, const struct canvas *canvas,
@@ -78,17 +112,17 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
         laying.is_used[k] = k == 0 || tissue_key_trust(tissue, k) > LEAST_AGREEMENT;
         mean->n_keys += laying.is_used[k];
     }
-    laying.keys = calloc(n_keys, sizeof *laying.keys);
-    is_made = mean->picture != NULL && mean->window != NULL && laying.keys != NULL;
+    is_made = mean->picture != NULL && mean->window != NULL;
     if (is_made)
-        parallel_run(n_keys, 0, smooth_key, &laying);
-    for (size_t k = 0; is_made && k < n_keys; k++)
-        is_made = laying.keys[k] != NULL;
+        laying.sum = calloc((size_t)width * (size_t)height, sizeof *laying.sum);
+    is_made = is_made && laying.sum != NULL;
+    for (; is_made && laying.first < n_keys; laying.first += laying.n) {
+        laying.n = n_keys - laying.first < TOGETHER ? n_keys - laying.first : TOGETHER;
+        is_made = add_keys(&laying);
+    }
     if (is_made)
         parallel_run((size_t)height, 0, lay_row, &laying);
-    for (size_t k = 0; laying.keys != NULL && k < n_keys; k++)
-        raster_free(&laying.keys[k]);
-    free(laying.keys);
+    free(laying.sum);
     if (!is_made) {
         mean_picture_free(mean);
         return error_memory(err);
@@ -114,7 +148,6 @@ static struct raster *halve(const struct raster *full)
 bool mean_picture_halve(struct mean_picture *half, const struct mean_picture *mean, struct error **err)
 {
     half->pixel_mm = 2.0 * mean->pixel_mm;
-    half->n_keys = mean->n_keys;
     half->picture = halve(mean->picture);
     half->window = halve(mean->window);
     if (half->picture != NULL && half->window != NULL)

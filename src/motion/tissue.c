@@ -53,8 +53,9 @@ struct tissue {
     double mm_x, mm_y; /* of a fine pixel */
     struct raster *coarse_window;
     struct shift_pool *shifts;
-    double centre_x, centre_y;  /* pivot of all rigid motions, fine pixels */
-    struct foothold *footholds; /* n_points x n_keys */
+    struct patch_shape *block_shape, *fine_shape, *coarse_shape; /* of blocks and of points */
+    double centre_x, centre_y;                                   /* pivot of all rigid motions, fine pixels */
+    struct foothold *footholds;                                  /* n_points x n_keys */
     size_t n_points;
 };
 
@@ -110,6 +111,9 @@ void tissue_free(struct tissue **tissue)
     }
     free((*tissue)->keys);
     shift_pool_free(&(*tissue)->shifts);
+    patch_shape_free(&(*tissue)->block_shape);
+    patch_shape_free(&(*tissue)->fine_shape);
+    patch_shape_free(&(*tissue)->coarse_shape);
     raster_free(&(*tissue)->coarse_window);
     free(*tissue);
     *tissue = NULL;
@@ -201,8 +205,7 @@ static void cut_blocks(struct tissue *tissue, struct key *key)
 
             if (key->n_blocks == MOST_BLOCKS || raster_at(window, x, y) < 0.5F)
                 continue;
-            block.patch =
-                patch_make(key->coarse, block.x_px, block.y_px, BLOCK_SIGMA_MM / mm_x, BLOCK_SIGMA_MM / mm_y);
+            block.patch = patch_make_shaped(key->coarse, block.x_px, block.y_px, tissue->block_shape);
             if (block.patch != NULL)
                 key->blocks[key->n_blocks++] = block;
         }
@@ -351,12 +354,18 @@ static bool link_keys(struct tissue *tissue)
 static bool prepare_keys(struct tissue *tissue)
 {
     const struct raster *window = tissue->coarse_window;
+    double coarse_mm_x = tissue->mm_x * tissue->step;
+    double coarse_mm_y = tissue->mm_y * tissue->step;
     struct shift *shift = NULL;
     bool is_made = false;
 
+    tissue->block_shape = patch_shape_make(BLOCK_SIGMA_MM / coarse_mm_x, BLOCK_SIGMA_MM / coarse_mm_y);
+    tissue->coarse_shape =
+        patch_shape_make(POINT_COARSE_SIGMA_MM / coarse_mm_x, POINT_COARSE_SIGMA_MM / coarse_mm_y);
+    tissue->fine_shape = patch_shape_make(POINT_SIGMA_MM / tissue->mm_x, POINT_SIGMA_MM / tissue->mm_y);
     tissue->shifts = shift_pool_make(window->width_px, window->height_px);
     shift = tissue->shifts != NULL ? shift_pool_take(tissue->shifts) : NULL;
-    is_made = shift != NULL;
+    is_made = shift && tissue->block_shape && tissue->coarse_shape && tissue->fine_shape;
     for (size_t k = 0; is_made && k < tissue->n_keys; k++) {
         tissue->keys[k].transform = shift_transform(shift, tissue->keys[k].coarse, window);
         is_made = tissue->keys[k].transform != NULL;
@@ -421,11 +430,10 @@ static void cut_foothold(const struct tissue *tissue, size_t key, struct foothol
     foothold->y_px = (int)lround(foothold->place.y_px);
     foothold->coarse_x_px = (int)lround(coarse_x);
     foothold->coarse_y_px = (int)lround(coarse_y);
-    foothold->fine = patch_make(tissue->keys[key].fine, foothold->x_px, foothold->y_px,
-                                POINT_SIGMA_MM / tissue->mm_x, POINT_SIGMA_MM / tissue->mm_y);
-    foothold->coarse = patch_make(tissue->keys[key].coarse, foothold->coarse_x_px, foothold->coarse_y_px,
-                                  POINT_COARSE_SIGMA_MM / (tissue->mm_x * tissue->step),
-                                  POINT_COARSE_SIGMA_MM / (tissue->mm_y * tissue->step));
+    foothold->fine =
+        patch_make_shaped(tissue->keys[key].fine, foothold->x_px, foothold->y_px, tissue->fine_shape);
+    foothold->coarse = patch_make_shaped(tissue->keys[key].coarse, foothold->coarse_x_px,
+                                         foothold->coarse_y_px, tissue->coarse_shape);
 }
 
 /* Where the foothold's point is in another picture, guessed to be moved by (dx, dy) from its
@@ -635,6 +643,14 @@ bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, si
         return true;
     drop_points(tissue);
     return error_memory(err);
+}
+
+void tissue_settle(struct tissue *tissue)
+{
+    for (size_t k = 0; k < tissue->n_keys; k++) {
+        raster_free(&tissue->keys[k].fine);
+        raster_free(&tissue->keys[k].coarse);
+    }
 }
 
 /* ---- frames ---- */
