@@ -326,6 +326,21 @@ static size_t state_index(const struct search *search, const struct state *state
            (size_t)state->column;
 }
 
+/* One row of places that are reached from another by one turn. */
+static void extend_row(const float *before, const float *gain, float cost, signed char turn, size_t n,
+                       float *now, signed char *back)
+{
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        float value = before[i] - cost;
+        float sum = gain[i] + value;
+        bool is_better = (value > 0.0F) & (gain[i] > WORST_GAIN) & (sum > now[i]);
+
+        now[i] = is_better ? sum : now[i];
+        back[i] = is_better ? turn : back[i];
+    }
+}
+
 /* Best sums that end in the places of one heading at this step. */
 static void extend_heading(const struct search *search, struct paths *paths, int step, int heading)
 {
@@ -346,19 +361,16 @@ static void extend_heading(const struct search *search, struct paths *paths, int
         int rows = 0;
 
         step_of(from, &columns, &rows);
-        for (int row = rows > 0 ? rows : 0; row < search->rows && row - rows < search->rows; row++)
-            for (int column = columns > 0 ? columns : 0;
-                 column < search->columns && column - columns < search->columns; column++) {
-                size_t i = (size_t)row * (size_t)search->columns + (size_t)column;
-                float value =
-                    before[(size_t)(row - rows) * (size_t)search->columns + (size_t)(column - columns)] -
-                    cost;
+        for (int row = rows > 0 ? rows : 0; row < search->rows && row - rows < search->rows; row++) {
+            int first = columns > 0 ? columns : 0;
+            int end = columns < 0 ? search->columns + columns : search->columns;
+            size_t i = (size_t)row * (size_t)search->columns + (size_t)first;
+            size_t j = (size_t)(row - rows) * (size_t)search->columns + (size_t)(first - columns);
 
-                if (value > 0.0F && gain[i] > WORST_GAIN && gain[i] + value > now[i]) {
-                    now[i] = gain[i] + value;
-                    back[i] = (signed char)turn;
-                }
-            }
+            if (end > first)
+                extend_row(before + j, gain + i, cost, (signed char)turn, (size_t)(end - first), now + i,
+                           back + i);
+        }
     }
 }
 

@@ -84,6 +84,32 @@ static void limited_range_is_widened(void **state)
     av_frame_free(&picture);
 }
 
+/* The same source: every one of the 256 values, against the formula in floating point. */
+static void every_limited_value_is_widened_to_the_nearest(void **state)
+{
+    AVFrame *picture = picture_make(AV_PIX_FMT_YUV420P, 256, 2);
+    struct frame *frame = NULL;
+    struct error *err = NULL;
+
+    (void)state;
+    picture->color_range = AVCOL_RANGE_MPEG;
+    for (int y = 0; y < 2; y++)
+        for (int x = 0; x < 256; x++)
+            picture->data[0][y * picture->linesize[0] + x] = (uint8_t)x;
+    memset(picture->data[1], 128, (size_t)picture->linesize[1]);
+    memset(picture->data[2], 128, (size_t)picture->linesize[2]);
+    assert_true(pixels_to_frame(&frame, picture, pixels_as_tagged(), true, &err));
+    for (int x = 0; x < 256; x++) {
+        double exact = fmin(fmax((x - 16) * 255.0 / 219.0, 0.0), 255.0);
+
+        assert_int_equal(frame->luma[x], lround(exact));
+        assert_int_equal(frame->luma[256 + x], lround(exact));
+        assert_int_equal(frame->colour[x], 0);
+    }
+    frame_free(&frame);
+    av_frame_free(&picture);
+}
+
 static void a_palette_is_looked_up(void **state)
 {
     AVFrame *picture = picture_make(AV_PIX_FMT_PAL8, 2, 1);
@@ -141,6 +167,7 @@ int main(void)
         cmocka_unit_test(luma_is_that_of_bt601),
         cmocka_unit_test(colour_is_the_distance_from_grey_of_jfif),
         cmocka_unit_test(limited_range_is_widened),
+        cmocka_unit_test(every_limited_value_is_widened_to_the_nearest),
         cmocka_unit_test(a_palette_is_looked_up),
         cmocka_unit_test(a_quarter_turn_moves_the_corners),
         cmocka_unit_test(strange_pixel_formats_are_refused),
