@@ -1,6 +1,8 @@
+#define _GNU_SOURCE /* sched_getaffinity */
 #include "base/parallel.h"
 
 #include <pthread.h>
+#include <sched.h>
 #include <stdatomic.h>
 #include <stdbool.h>
 #include <unistd.h>
@@ -27,17 +29,25 @@ static void *take_items(void *argument)
     }
 }
 
+/* Cores that this process may run on, which a container or taskset may have made fewer than there are. */
+static size_t n_cores(void)
+{
+    cpu_set_t cores;
+    long n = sysconf(_SC_NPROCESSORS_ONLN);
+
+    if (sched_getaffinity(0, sizeof cores, &cores) == 0)
+        n = CPU_COUNT(&cores);
+    return n > 0 ? (size_t)n : 1;
+}
+
 void parallel_run(size_t n, size_t n_threads, void (*work)(void *context, size_t i), void *context)
 {
     struct job job = {.n = n, .work = work, .context = context};
     pthread_t threads[MOST_THREADS];
     size_t n_started = 0;
 
-    if (n_threads == 0) {
-        long n_cores = sysconf(_SC_NPROCESSORS_ONLN);
-
-        n_threads = n_cores > 0 ? (size_t)n_cores : 1;
-    }
+    if (n_threads == 0)
+        n_threads = n_cores();
     if (n_threads > MOST_THREADS)
         n_threads = MOST_THREADS;
     if (n_threads > n)
