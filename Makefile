@@ -119,6 +119,9 @@ check-contracts: ## prove that every public function has a contract and its file
 check-banned: ## look for functions that have no place here
 	@tools/check-banned.sh
 
+bench: all ## measure speed and memory against the recordings and against decoding alone
+	@BUILD=$(BUILD) tools/bench.sh
+
 readme: all ## write the worked example of README.md anew from a run of the program
 	@BUILD=$(BUILD) tools/readme-example.sh
 
@@ -151,4 +154,4 @@ help: ## list the targets
 .SECONDARY:
 .DELETE_ON_ERROR:
 .PHONY: all demo check tests run-tests asan clang lint format check-format check-layers check-contracts \
-	check-banned readme packages install uninstall clean distclean help
+	check-banned bench readme packages install uninstall clean distclean help
