@@ -22,6 +22,13 @@ struct bubble_sight {
     double tip_across_mm;
 };
 
+/** Where the cluster lay at an end of its way. */
+struct cluster_end {
+    size_t frame;              /* analysed frame */
+    struct bubble_sight sight; /* of the second after the deposit, or at the last sight */
+    double error_mm;           /* standard error of the centre along the stripe, tissue held still */
+};
+
 struct cluster {
     struct bubble_sight *sight; /* n_frames of the follow; owned */
     size_t n;
@@ -31,9 +38,11 @@ struct cluster {
     double onset_error_s; /* how far the instant is open */
     bool has_catheter;
     bool catheter_from_last; /* it came in from the stripe's last place */
-    double
-        catheter_odds; /* log odds that the catheter came by the last place (then the first is the fundus) */
-    double noise;      /* grey levels of a smoothed place by chance */
+    /* Log odds that the catheter came by the last place (then the first is the fundus). */
+    double catheter_odds;
+    struct cluster_end first, last; /* where is_present and their sight is seen */
+    double drift_error_mm;          /* standard error of the way along the stripe between them */
+    double noise;                   /* grey levels of a smoothed place by chance */
 };
 
 /** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter

@@ -402,6 +402,23 @@ struct point follow_place(const struct follow *follow, const struct canvas *canv
     return from_mm(canvas, x + dx, y + dy);
 }
 
+double follow_way_mm(const struct follow *follow, double from_mm, double to_mm, double across_mm)
+{
+    const double step_mm = 0.25;
+    size_t n = (size_t)ceil(fabs(to_mm - from_mm) / step_mm);
+    double way = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        double at_mm = from_mm + (to_mm - from_mm) * (double)i / (double)n - follow->line_from_mm;
+        double x = 0.0, y = 0.0, next_x = 0.0, next_y = 0.0;
+
+        centre_line_at(&follow->line, at_mm, across_mm, &x, &y);
+        centre_line_at(&follow->line, at_mm + (to_mm - from_mm) / (double)n, across_mm, &next_x, &next_y);
+        way += hypot(next_x - x, next_y - y);
+    }
+    return to_mm < from_mm ? -way : way;
+}
+
 void follow_free(struct follow *follow)
 {
     if (follow == NULL)

@@ -223,7 +223,41 @@ static void bubbles_ahead_of_a_catheter_are_told_from_it(void **state)
     if (!(fabs(made->follow.time_s[made->cluster.onset] - 12.0) <= 1.0))
         fail_msg("dated at %.2f s", made->follow.time_s[made->cluster.onset]);
     assert_true(fabs(along_at(made, 30.0) - 12.0) < 0.3);
+    /* The shaft lies over the cluster's near side then, and must not draw its centre. */
+    assert_true(made->cluster.first.sight.is_seen);
+    assert_true(fabs(made->cluster.first.sight.along_mm - 12.0) < 0.3);
     made_free(made);
+}
+
+/* Over ten made strips the error of the way from first to last place must be of the size that is stated: the
+ * mean square of error over standard error is 1 where the statement is exact; over 4 it would be half of what
+ * it is. */
+static void the_stated_error_of_the_drift_is_of_its_size(void **state)
+{
+    double squares = 0.0;
+    double most = 0.0;
+
+    (void)state;
+    for (long seed = 61; seed <= 70; seed++) {
+        struct contents contents = {.bubbles_from_s = 12.0,
+                                    .bubbles_along_mm = 14.0,
+                                    .drift_mm = (double)(seed - 65),
+                                    .catheter_from_s = 5.0,
+                                    .catheter_to_s = 15.5,
+                                    .tip_along_mm = 17.5,
+                                    .seed = seed};
+        struct made *made = find(&contents);
+        const struct cluster *cluster = &made->cluster;
+        double error = cluster->last.sight.along_mm - cluster->first.sight.along_mm - contents.drift_mm;
+
+        assert_true(cluster->has_onset && cluster->first.sight.is_seen && cluster->last.sight.is_seen);
+        assert_true(cluster->drift_error_mm > 0.0 && cluster->drift_error_mm < 1.0);
+        squares += error * error / (cluster->drift_error_mm * cluster->drift_error_mm) / 10.0;
+        most = fmax(most, fabs(error));
+        made_free(made);
+    }
+    if (!(most < 0.5) || !(squares < 4.0))
+        fail_msg("greatest error %.2f mm, mean square over stated %.2f", most, squares);
 }
 
 static void a_cluster_lost_from_sight_is_found_again(void **state)
@@ -260,6 +294,7 @@ int main(void)
         cmocka_unit_test(no_bubbles_are_none),
         cmocka_unit_test(a_catheter_alone_is_no_deposit),
         cmocka_unit_test(bubbles_ahead_of_a_catheter_are_told_from_it),
+        cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
         cmocka_unit_test(a_cluster_that_was_there_from_the_start_has_no_instant),
     };

@@ -1,0 +1,270 @@
+#include "measure/bubble_sections.h"
+
+#include "base/statistics.h"
+#include "measure/length.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+static const double NORMAL_95 = 1.96;     /* standard errors on either side of a 95 % interval */
+static const double WALL_NEAR_MM = 4.0;   /* walls within this carry a place */
+static const double LOST_S = 5.0;         /* before the loop's end: worth a sentence */
+static const double STEP_S = 2.0;         /* the way is told over medians of two seconds */
+static const double STEP_CHANCE_MM = 0.1; /* of each of them by chance */
+
+/* Arc length from the fundus. */
+static double from_fundus(const struct bubble_facts *facts, double at_mm)
+{
+    return facts->fundus_is_first ? at_mm : facts->stripe->fit.length_mm - at_mm;
+}
+
+static struct point fundus_at(const struct bubble_facts *facts, size_t frame)
+{
+    return facts->follow->tip[2 * frame + (facts->fundus_is_first ? 0 : 1)];
+}
+
+static struct point place_at(const struct bubble_facts *facts, size_t frame, const struct bubble_sight *sight)
+{
+    return follow_place(facts->follow, facts->canvas, frame, sight->along_mm, sight->across_mm);
+}
+
+/* Standard error with which the tissue carries a place in a frame, millimetres: that of the walls near it, whose
+ * errors are taken to be shared by neighbours and free between the two walls. */
+static double carry_error_mm(const struct follow *follow, size_t frame, double along_mm)
+{
+    double squares = 0.0;
+    double n = 0.0;
+
+    for (size_t i = 0; i < follow->n_positions; i++)
+        if (fabs(follow->position_mm[i] - along_mm) <= WALL_NEAR_MM)
+            for (size_t wall = 0; wall < 2; wall++) {
+                double error = (double)follow->wall_error_mm[(frame * follow->n_positions + i) * 2 + wall];
+
+                if (!isfinite(error))
+                    continue;
+                squares += error * error;
+                n += 1.0;
+            }
+    return n > 0.0 ? sqrt(0.5 * squares / n) : 0.0;
+}
+
+static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
+{
+    const struct cluster *cluster = facts->cluster;
+    const struct follow *follow = facts->follow;
+    const struct canvas *canvas = facts->canvas;
+    const struct bubble_sight *first = &cluster->first.sight;
+    size_t onset = cluster->onset;
+    const struct stripe_end *end =
+        facts->fundus_is_first ? &facts->stripe->fit.first : &facts->stripe->fit.last;
+    struct point place = place_at(facts, onset, first);
+    double to_fundus = canvas_distance_mm(canvas, place, fundus_at(facts, onset));
+    double error = NORMAL_95 * hypot(hypot(end->error_mm, cluster->first.error_mm),
+                                     carry_error_mm(follow, onset, first->along_mm));
+    double tip[64];
+    size_t n_tip = 0;
+
+    deposit->verdict = DEPOSIT_MEASURED;
+    deposit->time_s = quantity_of(follow->time_s[onset]);
+    deposit->has_frame = true;
+    deposit->frame = follow->frame[onset];
+    deposit->has_point = true;
+    deposit->point_px = canvas_to_frame(canvas, place);
+    if (!facts->is_sure_of_end) {
+        (void)text_list_add(&deposit->reasons,
+                            "which end of the stripe is the fundus cannot be told; mark it with --fundus");
+        return;
+    }
+    length_set(canvas, &deposit->to_fundus_mm, &deposit->to_fundus_px,
+               quantity_within(to_fundus, fmax(to_fundus - error, 0.0), to_fundus + error));
+    deposit->relative_depth = quantity_of(to_fundus / facts->stripe->fit.length_mm);
+    for (size_t t = onset; t-- > 0 && n_tip < 64 && follow->time_s[onset] - follow->time_s[t] < 1.5;)
+        if (cluster->sight[t].has_tip)
+            tip[n_tip++] = from_fundus(facts, cluster->sight[t].tip_along_mm);
+    if (n_tip > 0)
+        length_set(canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px,
+                   quantity_of(fabs(statistics_median(tip, n_tip))));
+    else
+        (void)text_list_add(&deposit->reasons, "the catheter's tip was not seen just before the deposit");
+    if (canvas->is_nominal)
+        (void)text_list_add(&deposit->reasons, "no scale is known, so distances are in pixels only");
+}
+
+/* Middle sight of [from_s, from_s + STEP_S); false when there is none. */
+static bool middle_sight(const struct bubble_facts *facts, double from_s, struct bubble_sight *middle)
+{
+    const struct cluster *cluster = facts->cluster;
+    double along[64], across[64];
+    size_t n = 0;
+
+    for (size_t t = cluster->first.frame; t <= cluster->last.frame && n < 64; t++)
+        if (cluster->sight[t].is_seen && facts->follow->time_s[t] >= from_s &&
+            facts->follow->time_s[t] < from_s + STEP_S) {
+            along[n] = cluster->sight[t].along_mm;
+            across[n++] = cluster->sight[t].across_mm;
+        }
+    if (n == 0)
+        return false;
+    middle->along_mm = statistics_median(along, n);
+    middle->across_mm = statistics_median(across, n);
+    return true;
+}
+
+/* Length of the way, its farthest place, and for how long the cluster was seen. */
+static void trace_way(const struct bubble_facts *facts, double *path_mm, double *farthest_mm, double *seen_s)
+{
+    const struct cluster *cluster = facts->cluster;
+    const double *time_s = facts->follow->time_s;
+    struct bubble_sight before = cluster->first.sight;
+
+    *path_mm = *farthest_mm = *seen_s = 0.0;
+    for (double from = time_s[cluster->first.frame] + 1.2; from < time_s[cluster->last.frame];
+         from += STEP_S) {
+        struct bubble_sight now = {0};
+
+        if (!middle_sight(facts, from, &now))
+            continue;
+        *path_mm += fmax(
+            hypot(now.along_mm - before.along_mm, now.across_mm - before.across_mm) - STEP_CHANCE_MM, 0.0);
+        *farthest_mm = fmax(*farthest_mm, hypot(now.along_mm - cluster->first.sight.along_mm,
+                                                now.across_mm - cluster->first.sight.across_mm));
+        before = now;
+    }
+    for (size_t t = cluster->first.frame; t + 1 <= cluster->last.frame; t++)
+        if (cluster->sight[t].is_seen && cluster->sight[t + 1].is_seen)
+            *seen_s += time_s[t + 1] - time_s[t];
+}
+
+static void fill_toward(struct drift *drift, const struct bubble_facts *facts, double along_mm)
+{
+    const struct cluster *cluster = facts->cluster;
+    const struct follow *follow = facts->follow;
+    const struct cluster_end *first = &cluster->first;
+    const struct cluster_end *last = &cluster->last;
+    double toward = facts->fundus_is_first ? -along_mm : along_mm;
+    double error = NORMAL_95 * hypot(cluster->drift_error_mm,
+                                     hypot(carry_error_mm(follow, first->frame, first->sight.along_mm),
+                                           carry_error_mm(follow, last->frame, last->sight.along_mm)));
+    double lost_s = follow->time_s[follow->n_frames - 1] - follow->time_s[last->frame];
+
+    length_set(facts->canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px,
+               quantity_within(toward, toward - error, toward + error));
+    length_set(facts->canvas, &drift->final_to_fundus_mm, &drift->final_to_fundus_px,
+               quantity_of(canvas_distance_mm(facts->canvas, place_at(facts, last->frame, &last->sight),
+                                              fundus_at(facts, last->frame))));
+    if (lost_s > LOST_S)
+        (void)text_list_add(&drift->reasons, "the bubbles were lost from sight %.0f s before the loop ends",
+                            lost_s);
+}
+
+static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
+{
+    const struct bubble_sight *first = &facts->cluster->first.sight;
+    const struct bubble_sight *last = &facts->cluster->last.sight;
+    const struct canvas *canvas = facts->canvas;
+    double along = follow_way_mm(facts->follow, first->along_mm, last->along_mm,
+                                 0.5 * (first->across_mm + last->across_mm));
+    double net = hypot(along, last->across_mm - first->across_mm);
+    double path = 0.0;
+    double farthest = 0.0;
+    double seen_s = 0.0;
+
+    trace_way(facts, &path, &farthest, &seen_s);
+    drift->verdict = DRIFT_MEASURED;
+    length_set(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
+    length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(path));
+    length_set(canvas, &drift->farthest_mm, &drift->farthest_px, quantity_of(fmax(farthest, net)));
+    length_set(canvas, &drift->spread_mm, &drift->spread_px, quantity_of(last->spread_mm));
+    drift->followed_s = quantity_of(seen_s);
+    drift->pieces = quantity_of(last->pieces);
+    if (canvas->is_nominal)
+        (void)text_list_add(&drift->reasons, "no scale is known, so distances are in pixels only");
+    if (facts->is_sure_of_end)
+        fill_toward(drift, facts, along);
+    else
+        (void)text_list_add(
+            &drift->reasons,
+            "which end of the stripe is the fundus cannot be told, so drift has no direction");
+}
+
+void bubble_sections_fill(struct loop_result *result, const struct bubble_facts *facts)
+{
+    const struct cluster *cluster = facts->cluster;
+
+    if (!cluster->is_present || !cluster->first.sight.is_seen || !cluster->last.sight.is_seen) {
+        result->deposit.verdict = DEPOSIT_NONE_SEEN;
+        result->drift.verdict = DRIFT_NONE_SEEN;
+        (void)text_list_add(&result->deposit.reasons, "no cluster of bubbles stands out in the stripe");
+        (void)text_list_add(&result->drift.reasons, "no cluster of bubbles stands out in the stripe");
+        return;
+    }
+    if (cluster->has_onset)
+        fill_deposit(&result->deposit, facts);
+    fill_drift(&result->drift, facts);
+    if (!cluster->has_onset)
+        for (size_t i = 0; i < result->deposit.reasons.n; i++)
+            (void)text_list_add_once(&result->drift.reasons, "%s", result->deposit.reasons.items[i]);
+}
+
+
+/* ---- series ---- */
+
+static void fill_row(struct series_row *row, size_t t, const struct bubble_facts *facts)
+{
+    const struct follow *follow = facts->follow;
+    const struct canvas *canvas = facts->canvas;
+    const struct bubble_sight *sight = &facts->cluster->sight[t];
+    struct point fundus = fundus_at(facts, t);
+    struct point shown = canvas_to_frame(canvas, fundus);
+
+    row->frame = follow->frame[t];
+    row->time_s = follow->time_s[t];
+    row->trust = (double)follow->trust[t];
+    row->rigid_x_px = quantity_of(follow->shift_px[2 * t] * canvas->step_px);
+    row->rigid_y_px = quantity_of(follow->shift_px[2 * t + 1] * canvas->step_px);
+    row->rigid_turn_deg = quantity_of(follow->turn_rad[t] * 180.0 / 3.14159265358979);
+    if (facts->is_sure_of_end) {
+        row->fundus_x_px = quantity_of(shown.x_px);
+        row->fundus_y_px = quantity_of(shown.y_px);
+    }
+    if (sight->has_tip) {
+        struct point tip = canvas_to_frame(
+            canvas, follow_place(follow, canvas, t, sight->tip_along_mm, sight->tip_across_mm));
+
+        row->tip_x_px = quantity_of(tip.x_px);
+        row->tip_y_px = quantity_of(tip.y_px);
+    }
+    if (sight->is_seen) {
+        struct point place = place_at(facts, t, sight);
+        struct point centre = canvas_to_frame(canvas, place);
+
+        row->bubble_x_px = quantity_of(centre.x_px);
+        row->bubble_y_px = quantity_of(centre.y_px);
+        if (facts->is_sure_of_end) {
+            length_set(canvas, &row->to_fundus_mm, &row->to_fundus_px,
+                       quantity_of(canvas_distance_mm(canvas, place, fundus)));
+            length_set(canvas, &row->along_stripe_mm, &row->along_stripe_px,
+                       quantity_of(from_fundus(facts, sight->along_mm)));
+        }
+    }
+}
+
+bool bubble_sections_fill_series(struct loop_result *result, const struct bubble_facts *facts)
+{
+    const struct follow *follow = facts->follow;
+
+    result->series = calloc(follow->n_frames + 1, sizeof *result->series);
+    if (result->series == NULL)
+        return false;
+    result->n_series = follow->n_frames;
+    for (size_t t = 0; t < follow->n_frames; t++) {
+        size_t n_good = 0;
+
+        fill_row(&result->series[t], t, facts);
+        for (size_t p = 0; p < result->motion.n_positions; p++)
+            n_good += result->motion.trust[t * result->motion.n_positions + p] >= 0.4F;
+        result->series[t].is_usable = 2 * n_good >= result->motion.n_positions;
+    }
+    return true;
+}
+

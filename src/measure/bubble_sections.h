@@ -1,0 +1,29 @@
+#ifndef AFTERFLASH_MEASURE_BUBBLE_SECTIONS_INTERNAL_H
+#define AFTERFLASH_MEASURE_BUBBLE_SECTIONS_INTERNAL_H
+
+#include "base/contract.h"
+#include "image/canvas.h"
+#include "measure/cluster.h"
+#include "measure/follow.h"
+#include "measure/stripe.h"
+#include "measure/transfer.h"
+
+#include <stdbool.h>
+
+/* What the sections about the bubbles are made from. */
+struct bubble_facts {
+    const struct follow *follow;
+    const struct cluster *cluster;
+    const struct stripe *stripe;
+    const struct canvas *canvas;
+    bool fundus_is_first; /* the stripe's first place is the fundus */
+    bool is_sure_of_end;
+};
+
+/* Fills deposit and drift. */
+void bubble_sections_fill(struct loop_result *result, const struct bubble_facts *facts);
+
+/* Fills the series, a row an analysed frame; result->motion is filled before. False when memory ran out. */
+MUST_CHECK bool bubble_sections_fill_series(struct loop_result *result, const struct bubble_facts *facts);
+
+#endif

@@ -1,0 +1,13 @@
+#ifndef AFTERFLASH_MEASURE_CLUSTER_WAY_INTERNAL_H
+#define AFTERFLASH_MEASURE_CLUSTER_WAY_INTERNAL_H
+
+#include "base/contract.h"
+#include "measure/hunt.h"
+
+#include <stdbool.h>
+
+/* The cluster's way through all frames by dynamic programming: way holds a row for each frame, -1 where it is
+ * not there; tip as from shaft_find. False when memory ran out. */
+MUST_CHECK bool cluster_way_find(const struct hunt *hunt, const long *tip, long *way);
+
+#endif

@@ -1,0 +1,359 @@
+#include "measure/echo.h"
+
+#include "base/parallel.h"
+#include "base/statistics.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double FINE_SIGMA_MM = 0.45;
+static const double BEFORE_FROM_S = 2.0; /* before the instant */
+static const double BEFORE_TO_S = 0.4;   /* the instant itself is open by that much */
+static const double FRESH_S = 2.0;       /* after the instant the speckle is still the same as before */
+static const double CLEAR_S = 0.5;       /* of the instant and of the catheter */
+static const double CLEAR_MM = 6.0;      /* of the cluster: more than half of any */
+static const double REST_S = 2.0;        /* least time in which a place was clear */
+static const double HOLE_S = 0.5;        /* in the catheter's stay */
+static const double SHAFT_BLUR_MM = 1.2; /* ahead of the tip that the shaft still brightens */
+static const double PATCH_MM = 14.0;     /* to either side of the cluster */
+static const double REACH_MM = 5.0;
+static const double MOST_REACH_MM = 8.0;
+static const double REACH_SPREADS = 3.0;
+static const double LEAST_MASS = 0.1; /* of a piece, of the whole */
+static const double CHANCE = 3.0;     /* standard deviations above which an excess is not chance */
+enum { MOST_STEPS = 8 };
+
+/* ---- what a place shows without bubbles ---- */
+
+static bool steady_tips(struct echo *echo, const long *tip)
+{
+    const struct follow *follow = echo->hunt->follow;
+    double rows[64];
+
+    echo->steady_tip = calloc(follow->n_frames + 1, sizeof *echo->steady_tip);
+    if (echo->steady_tip == NULL)
+        return false;
+    for (size_t t = 0, from = 0; t < follow->n_frames; t++) {
+        size_t n = 0;
+
+        while (follow->time_s[t] - follow->time_s[from] > HOLE_S)
+            from++;
+        for (size_t k = from; k < follow->n_frames && follow->time_s[k] - follow->time_s[t] <= HOLE_S; k++)
+            if (tip[k] >= 0 && n < 64)
+                rows[n++] = (double)tip[k];
+        echo->steady_tip[t] = n > 0 ? statistics_median(rows, n) : -1.0;
+    }
+    return true;
+}
+
+/* Whether a shaft whose tip is there brightens a row. */
+static bool is_under_shaft(const struct echo *echo, double tip, size_t row)
+{
+    double behind = echo->hunt->cluster->catheter_from_last ? (double)row - tip : tip - (double)row;
+
+    return tip >= 0.0 && behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM;
+}
+
+/* Whether neither bubbles nor catheter were near a row in a frame. */
+static bool is_clear(const struct echo *echo, size_t t, size_t row)
+{
+    const struct cluster *cluster = echo->hunt->cluster;
+    const double *time_s = echo->hunt->follow->time_s;
+
+    if (echo->steady_tip[t] >= 0.0)
+        return false;
+    if (cluster->has_onset && time_s[t] < time_s[cluster->onset] - CLEAR_S)
+        return true;
+    return echo->way[t] >= 0 && fabs((double)(echo->way[t] - (long)row)) * FOLLOW_STEP_MM > CLEAR_MM;
+}
+
+static void fill_rest_row(void *context, size_t row)
+{
+    struct echo *echo = context;
+    const struct hunt *hunt = echo->hunt;
+    size_t strip = hunt->n_rows * hunt->n_columns;
+    float *rest = echo->rest + row * hunt->n_columns;
+    double seen_s = 0.0;
+    float n = 0.0F;
+
+    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
+        const uint8_t *luma = hunt->follow->strip + t * strip + row * hunt->n_columns;
+
+        if (!is_clear(echo, t, row))
+            continue;
+        for (size_t column = 0; column < hunt->n_columns; column++)
+            rest[column] += echo->strength[luma[column]];
+        n += 1.0F;
+        seen_s += t > 0 ? fmin(hunt->follow->time_s[t] - hunt->follow->time_s[t - 1], 0.5) : 0.0;
+    }
+    for (size_t column = 0; column < hunt->n_columns; column++)
+        if (seen_s >= REST_S)
+            rest[column] /= n;
+        else
+            rest[column] = echo->strength[(int)lrintf(
+                fminf(fmaxf(hunt->background[row * hunt->n_columns + column], 0.0F), 255.0F))];
+}
+
+/* The mean of the last frames before the instant. */
+static void fill_before(struct echo *echo)
+{
+    const struct hunt *hunt = echo->hunt;
+    const double *time_s = hunt->follow->time_s;
+    size_t strip = hunt->n_rows * hunt->n_columns;
+    double onset_s = time_s[hunt->cluster->onset];
+    double tips[64];
+    size_t n_tips = 0;
+    float n = 0.0F;
+
+    echo->before_tip = -1.0;
+    if (!hunt->cluster->has_onset)
+        return;
+    for (size_t t = 0; t < hunt->cluster->onset; t++) {
+        if (time_s[t] < onset_s - BEFORE_FROM_S || time_s[t] > onset_s - BEFORE_TO_S)
+            continue;
+        for (size_t i = 0; i < strip; i++)
+            echo->before[i] += echo->strength[hunt->follow->strip[t * strip + i]];
+        if (echo->steady_tip[t] >= 0.0 && n_tips < 64)
+            tips[n_tips++] = echo->steady_tip[t];
+        n += 1.0F;
+    }
+    for (size_t i = 0; i < strip; i++)
+        echo->before[i] /= fmaxf(n, 1.0F);
+    echo->has_before = n >= 2.0F;
+    if (n_tips > 0 && echo->has_before)
+        echo->before_tip = statistics_median(tips, n_tips);
+}
+
+bool echo_make(struct echo *echo, const struct hunt *hunt, const long *way, const long *tip, double range_db)
+{
+    size_t strip = hunt->n_rows * hunt->n_columns;
+
+    memset(echo, 0, sizeof *echo);
+    echo->hunt = hunt;
+    echo->way = way;
+    for (int luma = 0; luma < 256; luma++)
+        echo->strength[luma] =
+            (float)(range_db > 0.0 ? pow(10.0, (luma - 127.5) / 255.0 * range_db / 20.0) : luma / 127.5);
+    echo->rest = calloc(strip, sizeof *echo->rest);
+    echo->before = calloc(strip, sizeof *echo->before);
+    if (echo->rest == NULL || echo->before == NULL || !steady_tips(echo, tip))
+        return false;
+    parallel_run(hunt->n_rows, 0, fill_rest_row, echo);
+    fill_before(echo);
+    return true;
+}
+
+void echo_free(struct echo *echo)
+{
+    free(echo->steady_tip);
+    free(echo->rest);
+    free(echo->before);
+    memset(echo, 0, sizeof *echo);
+}
+
+/* What a row would show in a frame without the bubbles: under the shaft, and while the speckle is still the
+ * same, what it showed just before the deposit. */
+static const float *row_without(const struct echo *echo, size_t t, size_t row)
+{
+    const struct hunt *hunt = echo->hunt;
+    const double *time_s = hunt->follow->time_s;
+    bool is_before = false;
+
+    if (echo->has_before) {
+        bool had_shaft = is_under_shaft(echo, echo->before_tip, row);
+        bool has_shaft = is_under_shaft(echo, echo->steady_tip[t], row);
+
+        is_before = has_shaft || (!had_shaft && time_s[t] - time_s[hunt->cluster->onset] < FRESH_S);
+    }
+    return (is_before ? echo->before : echo->rest) + row * hunt->n_columns;
+}
+
+bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end, long row,
+               double reach_mm)
+{
+    const struct hunt *hunt = echo->hunt;
+    size_t strip = hunt->n_rows * hunt->n_columns;
+    long half = (long)(PATCH_MM / FOLLOW_STEP_MM);
+    long first = row - half > 0 ? row - half : 0;
+    long last = row + half < (long)hunt->n_rows ? row + half : (long)hunt->n_rows - 1;
+
+    memset(patch, 0, sizeof *patch);
+    patch->first_row = first;
+    patch->excess = raster_make((int)hunt->n_columns, (int)(last - first + 1));
+    if (patch->excess == NULL)
+        return false;
+    for (size_t t = from; t < end && t < hunt->follow->n_frames; t++) {
+        if (echo->way[t] < 0 || fabs((double)(echo->way[t] - row)) * FOLLOW_STEP_MM > reach_mm)
+            continue;
+        patch->n++;
+        for (long r = first; r <= last; r++) {
+            const uint8_t *luma = hunt->follow->strip + t * strip + (size_t)r * hunt->n_columns;
+            const float *without = row_without(echo, t, (size_t)r);
+            float *excess = patch->excess->value + (size_t)(r - first) * hunt->n_columns;
+
+            for (size_t column = 0; column < hunt->n_columns; column++)
+                excess[column] += echo->strength[luma[column]] - without[column];
+        }
+    }
+    for (size_t i = 0; i < hunt->n_columns * (size_t)(last - first + 1); i++)
+        patch->excess->value[i] /= fmaxf((float)patch->n, 1.0F);
+    return raster_smooth(patch->excess, FINE_SIGMA_MM / FOLLOW_STEP_MM, FINE_SIGMA_MM / FOLLOW_STEP_MM);
+}
+
+void echo_patch_free(struct echo_patch *patch)
+{
+    raster_free(&patch->excess);
+}
+
+/* ---- the centre ---- */
+
+struct sums {
+    double mass, x, y, squares;
+};
+
+struct search {
+    const struct raster *excess;
+    unsigned char *mark; /* 1: bright, not yet taken */
+    size_t *stack;
+    double *away;  /* scratch */
+};
+
+/* Takes a bright place and the bright places joined to it. */
+static struct sums take_piece(const struct search *search, size_t at)
+{
+    size_t width = (size_t)search->excess->width_px;
+    size_t n_places = width * (size_t)search->excess->height_px;
+    struct sums sums = {0};
+    size_t n = 0;
+
+    search->stack[n++] = at;
+    search->mark[at] = 0;
+    while (n > 0) {
+        size_t i = search->stack[--n];
+        const size_t next[4] = {i + 1, i - 1, i + width, i - width};
+        double value = (double)search->excess->value[i];
+        double x = (double)(i % width);
+        double y = (double)(i / width);
+
+        sums.mass += value;
+        sums.x += value * x;
+        sums.y += value * y;
+        sums.squares += value * (x * x + y * y);
+        for (int k = 0; k < 4; k++) /* the columns at the sides are never marked, so none wraps */
+            if (next[k] < n_places && search->mark[next[k]] == 1) {
+                search->mark[next[k]] = 0;
+                search->stack[n++] = next[k];
+            }
+    }
+    return sums;
+}
+
+/* How much chance makes of places beyond the reach of any cluster; every third tells enough. */
+static double noise_around(const struct search *search, double x, double y)
+{
+    const struct raster *excess = search->excess;
+    size_t n = 0;
+
+    for (int i = 0; i < excess->width_px * excess->height_px; i += 3)
+        if (hypot((double)(i / excess->width_px) - y, (double)(i % excess->width_px) - x) * FOLLOW_STEP_MM >
+            MOST_REACH_MM)
+            search->away[n++] = (double)excess->value[i];
+    return n > 0 ? statistics_spread(search->away, n) : 0.0;
+}
+
+static double peak_within(const struct search *search, double x, double y, double reach)
+{
+    const struct raster *excess = search->excess;
+    double peak = 0.0;
+
+    for (int row = 0; row < excess->height_px; row++)
+        for (int column = 1; column + 1 < excess->width_px; column++)
+            if (hypot((double)row - y, (double)column - x) <= reach)
+                peak = fmax(peak, (double)excess->value[row * excess->width_px + column]);
+    return peak;
+}
+
+/* One step: the pieces within reach of the last centre. */
+static struct sums sum_pieces(const struct search *search, double x, double y, double reach, double least,
+                              int *pieces)
+{
+    const struct raster *excess = search->excess;
+    size_t n = (size_t)excess->width_px * (size_t)excess->height_px;
+    struct sums sums = {0};
+    double total = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        size_t column = i % (size_t)excess->width_px;
+        double away = hypot((double)(i / (size_t)excess->width_px) - y, (double)column - x);
+
+        search->mark[i] = column > 0 && column + 1 < (size_t)excess->width_px && away <= reach &&
+                          (double)excess->value[i] > least;
+        total += search->mark[i] ? (double)excess->value[i] : 0.0;
+    }
+    *pieces = 0;
+    for (size_t i = 0; i < n; i++) {
+        struct sums piece = {0};
+
+        if (search->mark[i] != 1)
+            continue;
+        piece = take_piece(search, i);
+        if (piece.mass < LEAST_MASS * total)
+            continue;
+        ++*pieces;
+        sums.mass += piece.mass;
+        sums.x += piece.x;
+        sums.y += piece.y;
+        sums.squares += piece.squares;
+    }
+    return sums;
+}
+
+static void step_to_centre(struct echo_centre *centre, const struct search *search, double x, double y,
+                           double share)
+{
+    double reach = REACH_MM / FOLLOW_STEP_MM;
+    double noise = noise_around(search, x, y);
+
+    for (int step = 0; step < MOST_STEPS; step++) {
+        double peak = peak_within(search, x, y, reach);
+        struct sums sums = {0};
+        double moved = 0.0;
+
+        if (!(peak > CHANCE * noise))
+            return;
+        sums = sum_pieces(search, x, y, reach, fmax(share * peak, CHANCE * noise), &centre->pieces);
+        if (!(sums.mass > 0.0))
+            return;
+        moved = hypot(sums.x / sums.mass - x, sums.y / sums.mass - y);
+        x = sums.x / sums.mass;
+        y = sums.y / sums.mass;
+        centre->is_seen = true;
+        centre->row = y;
+        centre->column = x;
+        centre->spread_mm = sqrt(fmax(sums.squares / sums.mass - x * x - y * y, 0.0)) * FOLLOW_STEP_MM;
+        reach = fmin(fmax(REACH_SPREADS * centre->spread_mm, REACH_MM), MOST_REACH_MM) / FOLLOW_STEP_MM;
+        if (moved < 0.02)
+            return;
+    }
+}
+
+bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch, double row, double column,
+                      double share)
+{
+    size_t n = (size_t)patch->excess->width_px * (size_t)patch->excess->height_px;
+    struct search search = {.excess = patch->excess,
+                            .mark = calloc(n, 1),
+                            .stack = malloc(n * sizeof *search.stack),
+                            .away = malloc(n * sizeof *search.away)};
+    bool is_made = search.mark && search.stack && search.away;
+
+    memset(centre, 0, sizeof *centre);
+    if (is_made && patch->n > 0)
+        step_to_centre(centre, &search, column, row - (double)patch->first_row, share);
+    centre->row += (double)patch->first_row;
+    free(search.mark);
+    free(search.stack);
+    free(search.away);
+    return is_made;
+}

@@ -1,0 +1,43 @@
+#ifndef AFTERFLASH_MEASURE_HUNT_INTERNAL_H
+#define AFTERFLASH_MEASURE_HUNT_INTERNAL_H
+
+#include "base/contract.h"
+#include "image/raster.h"
+#include "measure/cluster.h"
+#include "measure/follow.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+/* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
+ * of what the stripe shows without bubbles. */
+struct hunt {
+    const struct follow *follow;
+    struct cluster *cluster; /* what is found so far */
+    size_t n_rows, n_columns;
+    float *background;   /* rows x columns, luma */
+    double noise;        /* grey levels of a crest by chance */
+    float *crest;        /* frames x rows: best excess across, standard deviations */
+    short *crest_column; /* frames x rows */
+    uint8_t *crest_luma; /* frames x rows: smoothed luma there */
+    double length_mm;
+    bool is_failed; /* memory ran out on the way */
+};
+
+/* Fills background and crests of a hunt whose first fields are set; false when memory ran out. */
+MUST_CHECK bool hunt_prepare(struct hunt *hunt);
+
+/* Arc length of a row, and distance of a column from the centre line. */
+double hunt_along_mm(const struct hunt *hunt, double row);
+double hunt_across_mm(const struct hunt *hunt, double column);
+
+/* Last frame at or before a time. */
+size_t hunt_frame_at(const struct hunt *hunt, double time_s);
+
+/* Smoothed picture of a frame less background; the caller frees; NULL when memory ran out. */
+struct raster *hunt_take_excess(const struct hunt *hunt, size_t frame);
+
+void hunt_free(struct hunt *hunt);
+
+#endif

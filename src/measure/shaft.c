@@ -1,0 +1,257 @@
+#include "measure/shaft.h"
+
+#include "base/statistics.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
+static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
+static const double SHAFT_GAP_MM = 5.0;
+static const double SHAFT_ENTERS_MM =
+    8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
+static const double LEAST_LEAP_MM = 2.0;
+static const double MOST_CREEP_MM = 3.0; /* of a leap's far end in the next two seconds */
+static const double MOST_LEAP_MM = 13.0; /* bubbles come to lie just ahead of the tip */
+static const double SHAFT_MARGIN_S = 4.0;
+
+/* Whether a line goes on after a hole: within 8 mm a stretch begins that is longer than any
+ * cluster and most of which is bright. */
+static bool goes_on(const struct hunt *hunt, const float *crest, long at, bool from_last)
+{
+    long n = (long)hunt->n_rows;
+    long length = (long)(10.0 / FOLLOW_STEP_MM);
+
+    for (long start = at; start < at + (long)(8.0 / FOLLOW_STEP_MM) && start + length <= n; start += 2) {
+        long n_strong = 0;
+
+        for (long i = start; i < start + length; i++)
+            n_strong += (double)crest[from_last ? n - 1 - i : i] > 0.8 * SHAFT_SEEN;
+        if (10 * n_strong >= 7 * length)
+            return true;
+    }
+    return false;
+}
+
+/* A long bright line that reaches an end of the strip; tip row or -1. */
+static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, double least_mm)
+{
+    const float *crest = hunt->crest + frame * hunt->n_rows;
+    long n = (long)hunt->n_rows;
+    long gap = (long)(SHAFT_GAP_MM / FOLLOW_STEP_MM);
+    long weak = 0;
+    long tip = -1;
+    long n_strong = 0;
+    long start = -1;
+
+    for (long i = 0; i < n; i++) {
+        long row = from_last ? n - 1 - i : i;
+
+        if ((double)crest[row] > SHAFT_SEEN) {
+            if (start < 0)
+                start = i;
+            tip = i;
+            n_strong++;
+            weak = 0;
+        } else if (start >= 0 && ++weak > gap && !goes_on(hunt, crest, i, from_last)) {
+            break;
+        } else if (start < 0 && i > (long)(SHAFT_ENTERS_MM / FOLLOW_STEP_MM)) {
+            return -1; /* the line must reach in from the end */
+        }
+    }
+    if (start < 0 || (double)(tip - start) * FOLLOW_STEP_MM < least_mm || 10 * n_strong < 6 * (tip - start))
+        return -1;
+    return from_last ? n - 1 - tip : tip;
+}
+
+/* Marks the frames with a catheter from one end; how many. */
+static size_t mark_shafts(const struct hunt *hunt, bool from_last, long *tip)
+{
+    size_t n = 0;
+
+    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
+        tip[t] = shaft_tip(hunt, t, from_last, SHAFT_LEAST_MM);
+        n += tip[t] >= 0;
+    }
+    return n;
+}
+
+/* Once a catheter is known, a short line from the same end just before it and after it is the catheter too.
+ */
+static void widen_shafts(const struct hunt *hunt, long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    double last_s = -HUGE_VAL;
+
+    for (size_t t = 0; t < n; t++) {
+        if (tip[t] >= 0)
+            last_s = time_s[t];
+        else if (time_s[t] - last_s < SHAFT_MARGIN_S)
+            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, 1.5);
+    }
+    last_s = HUGE_VAL;
+    for (size_t t = n; t-- > 0;) {
+        if (shaft_tip(hunt, t, hunt->cluster->catheter_from_last, SHAFT_LEAST_MM) >= 0)
+            last_s = time_s[t];
+        else if (tip[t] < 0 && last_s - time_s[t] < SHAFT_MARGIN_S)
+            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, 1.5);
+    }
+}
+
+/* Middle tip row over [from_s, to_s]; false with fewer than two tips there. */
+static bool middle_tip(const struct hunt *hunt, const long *tip, double from_s, double to_s, double *middle)
+{
+    double rows[128];
+    size_t n = 0;
+
+    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && n < 128; t++) {
+        if (hunt->follow->time_s[t] > to_s)
+            break;
+        if (tip[t] >= 0 && hunt->follow->time_s[t] >= from_s)
+            rows[n++] = (double)tip[t];
+    }
+    if (n < 2)
+        return false;
+    *middle = statistics_median(rows, n);
+    return true;
+}
+
+/* Bubbles that leave a resting catheter join its line: the tip seems to leap ahead. The
+ * greatest such leap is undone, so that what lies ahead of it can be told from the shaft. */
+static void undo_leap(const struct hunt *hunt, long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    double ahead = hunt->cluster->catheter_from_last ? -1.0 : 1.0;
+    double greatest = LEAST_LEAP_MM;
+    double rest = 0.0;
+    size_t at = n;
+
+    for (size_t t = 0; t < n; t++) {
+        double earlier = 0.0;
+        double before = 0.0;
+        double after = 0.0;
+        double later = 0.0;
+        double leap = 0.0;
+
+        if (tip[t] < 0 || !middle_tip(hunt, tip, time_s[t] - 1.6, time_s[t] - 0.8, &earlier) ||
+            !middle_tip(hunt, tip, time_s[t] - 0.8, time_s[t] - 1e-6, &before) ||
+            !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after))
+            continue;
+        leap = ahead * (after - before) * FOLLOW_STEP_MM;
+        if (middle_tip(hunt, tip, time_s[t] + 0.8, time_s[t] + 2.4, &later) &&
+            fabs(later - after) * FOLLOW_STEP_MM > MOST_CREEP_MM)
+            continue; /* still on its way in */
+        if (fabs(before - earlier) * FOLLOW_STEP_MM < 1.5 && leap > greatest && leap < MOST_LEAP_MM) {
+            greatest = leap;
+            rest = before;
+            at = t;
+        }
+    }
+    for (size_t t = at; t < n; t++)
+        if (tip[t] >= 0 && ahead * ((double)tip[t] - rest) > 0.0)
+            tip[t] = (long)rest;
+}
+
+bool shaft_find(struct hunt *hunt, long *tip)
+{
+    size_t n = hunt->follow->n_frames;
+    long *other = calloc(n, sizeof *other);
+    size_t n_first = 0;
+    size_t n_last = 0;
+    double step_s = n > 1 ? (hunt->follow->time_s[n - 1] - hunt->follow->time_s[0]) / (double)(n - 1) : 1.0;
+
+    if (other == NULL)
+        return false;
+    n_last = mark_shafts(hunt, true, tip);
+    n_first = mark_shafts(hunt, false, other);
+    if (n_first > n_last) {
+        memcpy(tip, other, n * sizeof *tip);
+        hunt->cluster->catheter_from_last = false;
+    } else {
+        hunt->cluster->catheter_from_last = true;
+    }
+    hunt->cluster->has_catheter = (double)(n_first > n_last ? n_first : n_last) * step_s >= 0.8;
+    if (!hunt->cluster->has_catheter) {
+        for (size_t t = 0; t < n; t++)
+            tip[t] = -1;
+    } else {
+        widen_shafts(hunt, tip);
+        undo_leap(hunt, tip);
+    }
+    for (size_t t = 0; t < n; t++)
+        if (tip[t] >= 0) {
+            hunt->cluster->sight[t].has_tip = true;
+            hunt->cluster->sight[t].tip_along_mm = hunt_along_mm(hunt, (double)tip[t]);
+            hunt->cluster->sight[t].tip_across_mm =
+                hunt_across_mm(hunt, hunt->crest_column[t * hunt->n_rows + (size_t)tip[t]]);
+        }
+    hunt->cluster->catheter_odds = !hunt->cluster->has_catheter        ? 0.0
+                                   : hunt->cluster->catheter_from_last ? 4.0
+                                                                       : -4.0;
+    free(other);
+    return true;
+}
+
+/* Mean crest of the rows beyond an end of the stripe and a little way in, in each frame. */
+static void mean_beyond(const struct hunt *hunt, bool is_last, double *mean)
+{
+    size_t n_rows = (size_t)((SHAFT_ENTERS_MM + 4.0) / FOLLOW_STEP_MM);
+
+    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
+        const float *crest = hunt->crest + t * hunt->n_rows;
+
+        mean[t] = 0.0;
+        for (size_t i = 0; i < n_rows && i < hunt->n_rows; i++)
+            mean[t] += (double)crest[is_last ? hunt->n_rows - 1 - i : i] / (double)n_rows;
+    }
+}
+
+/* By how much a trace stands out about the instant of the deposit, in its own usual scatter;
+ * scratch holds n_frames values. */
+static double stands_out(const struct follow *follow, const double *trace, size_t onset, double *scratch)
+{
+    double during = 0.0;
+    double n_during = 0.0;
+    double middle = 0.0;
+    size_t n = 0;
+
+    for (size_t t = 0; t < follow->n_frames; t++) {
+        double away_s = follow->time_s[t] - follow->time_s[onset];
+
+        if (away_s >= -1.0 && away_s <= 1.0) {
+            during += trace[t];
+            n_during += 1.0;
+        } else if (away_s < -15.0 || away_s > 25.0) {
+            scratch[n++] = trace[t];
+        }
+    }
+    if (n < 20 || n_during < 1.0)
+        return 0.0;
+    middle = statistics_median(scratch, n);
+    return (during / n_during - middle) / fmax(statistics_spread(scratch, n), 0.15);
+}
+
+/* The catheter lies in its canal while the bubbles leave it: the end of the stripe that it
+ * passes is brighter then than before and after. */
+bool shaft_tell_side(struct hunt *hunt)
+{
+    struct cluster *cluster = hunt->cluster;
+    double *trace = calloc(2 * hunt->follow->n_frames, sizeof *trace);
+    double *scratch = trace != NULL ? trace + hunt->follow->n_frames : NULL;
+    double first = 0.0;
+    double last = 0.0;
+
+    if (trace == NULL)
+        return false;
+    mean_beyond(hunt, false, trace);
+    first = stands_out(hunt->follow, trace, cluster->onset, scratch);
+    mean_beyond(hunt, true, trace);
+    last = stands_out(hunt->follow, trace, cluster->onset, scratch);
+    free(trace);
+    cluster->catheter_odds = fmax(first, last) > 2.5 ? fmin(fmax(1.0 * (last - first), -5.0), 5.0) : 0.0;
+    return true;
+}
+
