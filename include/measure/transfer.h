@@ -78,8 +78,8 @@ struct deposit {
 
 /** Where the cluster was in a later loop of the same transfer. */
 struct follow_up {
-    size_t loop; /* index of the loop */
-    struct quantity minutes_after_deposit;
+    size_t loop;                           /* index of the loop */
+    struct quantity minutes_after_deposit; /* from the deposit to when they were last seen there */
     struct quantity to_fundus_mm;
     struct quantity toward_fundus_mm; /* since the deposit; + is toward the fundus */
 };

@@ -61,10 +61,51 @@ static int by_bytes(const void *first, const void *second)
     return strcmp(*(char *const *)first, *(char *const *)second);
 }
 
-static void sort(struct text_list *list)
+/* A run of digits, passed over with the zeros before it; n_digits is what is left. */
+static const char *skip_number(const char **text, size_t *n_digits)
+{
+    const char *first = *text;
+
+    while (*first == '0')
+        first++;
+    *n_digits = strspn(first, "0123456789");
+    *text = first + *n_digits;
+    return first;
+}
+
+/* Numbers by their value: what was recorded as loop 10 comes after loop 9. */
+static int by_number(const void *first, const void *second)
+{
+    const char *a = *(char *const *)first;
+    const char *b = *(char *const *)second;
+    size_t n_a = 0;
+    size_t n_b = 0;
+
+    while (*a != '\0' && *b != '\0') {
+        if (isdigit((unsigned char)*a) && isdigit((unsigned char)*b)) {
+            const char *number_a = skip_number(&a, &n_a);
+            const char *number_b = skip_number(&b, &n_b);
+
+            if (n_a != n_b)
+                return n_a < n_b ? -1 : 1;
+            if (memcmp(number_a, number_b, n_a) != 0)
+                return memcmp(number_a, number_b, n_a);
+        } else if (*a != *b) {
+            return (unsigned char)*a < (unsigned char)*b ? -1 : 1;
+        } else {
+            a++;
+            b++;
+        }
+    }
+    if (*a != *b)
+        return *a == '\0' ? -1 : 1;
+    return by_bytes(first, second);
+}
+
+static void sort(struct text_list *list, int (*order)(const void *, const void *))
 {
     if (list->n > 1)
-        qsort(list->items, list->n, sizeof list->items[0], by_bytes);
+        qsort(list->items, list->n, sizeof list->items[0], order);
 }
 
 static bool sort_out(const char *folder, DIR *stream, struct text_list *recordings,
@@ -165,8 +206,8 @@ static bool add_folder(struct text_list *recordings, const char *folder, struct 
         return error_set(err, ERROR_INPUT, "%s: the folder cannot be read (%s)", folder, strerror(errno));
     is_good = sort_out(folder, stream, &found, &pictures, err);
     (void)closedir(stream);
-    sort(&found);
-    sort(&pictures);
+    sort(&found, by_number);
+    sort(&pictures, by_bytes);
     for (size_t i = 0; is_good && i < found.n; i++)
         is_good = text_list_add_once(recordings, "%s", found.items[i]);
     if (is_good && found.n == 0)

@@ -1,5 +1,6 @@
 #include "measure/transfer.h"
 
+#include "measure/follow_ups.h"
 #include "measure/loop_measure.h"
 
 #include <math.h>
@@ -116,38 +117,6 @@ static size_t first_deposit(const struct transfer *transfer)
     return 0;
 }
 
-/* Where the cluster was in the loops after the deposit's. */
-static bool add_follow_ups(struct transfer *transfer)
-{
-    const struct loop_result *deposit = &transfer->loops[transfer->deposit_loop];
-    struct drift *drift = &transfer->drift;
-
-    drift->follow_ups = NULL;
-    drift->n_follow_ups = 0;
-    if (transfer->deposit.verdict != DEPOSIT_MEASURED || transfer->deposit_loop + 1 >= transfer->n_loops)
-        return true;
-    drift->follow_ups = calloc(transfer->n_loops, sizeof *drift->follow_ups);
-    if (drift->follow_ups == NULL)
-        return false;
-    for (size_t i = transfer->deposit_loop + 1; i < transfer->n_loops; i++) {
-        const struct loop_result *later = &transfer->loops[i];
-        struct follow_up *made = &drift->follow_ups[drift->n_follow_ups];
-
-        if (later->drift.verdict != DRIFT_MEASURED)
-            continue;
-        made->loop = i;
-        made->to_fundus_mm = later->drift.final_to_fundus_mm;
-        if (later->has_start && deposit->has_start)
-            made->minutes_after_deposit =
-                quantity_of((later->start_s - deposit->start_s - transfer->deposit.time_s.value) / 60.0);
-        if (later->drift.final_to_fundus_mm.is_known && transfer->deposit.to_fundus_mm.is_known)
-            made->toward_fundus_mm =
-                quantity_of(transfer->deposit.to_fundus_mm.value - later->drift.final_to_fundus_mm.value);
-        drift->n_follow_ups++;
-    }
-    return true;
-}
-
 static bool speak_for_all(struct transfer *transfer, struct error **err)
 {
     const struct loop_result *loop = NULL;
@@ -168,8 +137,9 @@ static bool speak_for_all(struct transfer *transfer, struct error **err)
     copy_list(&transfer->deposit.reasons, &loop->deposit.reasons);
     transfer->drift = loop->drift;
     copy_list(&transfer->drift.reasons, &loop->drift.reasons);
-    is_made = add_follow_ups(transfer) && is_made;
-    return is_made ? true : error_memory(err);
+    if (!is_made)
+        return error_memory(err);
+    return follow_ups_make(&transfer->drift, transfer->loops, transfer->n_loops, transfer->deposit_loop, err);
 }
 
 /* Lengths of loops with different pixels may be compared; a scale that is given for all may not differ from

@@ -138,9 +138,12 @@ char *findings_of_drift(const struct drift *drift)
 char *findings_of_follow_up(const struct follow_up *later, const char *file)
 {
     struct quantity none = {0};
-    char *length = length_words(later->to_fundus_mm, none, 1);
+    char *length = NULL;
     char *made = NULL;
 
+    if (!later->to_fundus_mm.is_known)
+        return text_format("later the bubbles were seen, but not how far from the fundus (%s).", file);
+    length = length_words(later->to_fundus_mm, none, 1);
     if (length != NULL && later->minutes_after_deposit.is_known)
         made = text_format("%.1f min after the deposit the bubbles lay %s from the fundus (%s).",
                            later->minutes_after_deposit.value, length, file);

@@ -1,6 +1,8 @@
 #!/usr/bin/python3
 """Makes the recordings that the cases read: make_loops.py FOLDER. None is made by afterflash: videos by
-ffmpeg (a test card), DICOM files by pydicom (random speckle). Nothing is made again when it is there."""
+ffmpeg (a test card), DICOM files by pydicom (random speckle). Nothing is made again while this script stays
+as it is."""
+import hashlib
 import pathlib
 import subprocess
 import sys
@@ -82,6 +84,8 @@ def make():
     dicom("loop.dcm")
     dicom("other-scale.dcm", mm_per_px=0.3)
     dicom("no-scale.dcm", mm_per_px=None)
+    dicom("at-ten.dcm", AcquisitionDate="20260302", AcquisitionTime="100000")
+    dicom("at-nine.dcm", AcquisitionDateTime="20260302090000.5")
     cut("loop.dcm", "cut.dcm", 0.5)
     dicom("no-pixels.dcm", PixelData=None)
     dicom("says-more.dcm", NumberOfFrames=FRAMES + 16)
@@ -94,7 +98,8 @@ def make():
                     str(folder / "picture-%03d.png")], check=True)
 
 
-if not done.exists():
+script = hashlib.sha256(pathlib.Path(__file__).read_bytes()).hexdigest()
+if not done.exists() or done.read_text() != script:
     folder.mkdir(parents=True, exist_ok=True)
     make()
-    done.write_text("")
+    done.write_text(script)

@@ -102,6 +102,14 @@ static void numbers_of_another_length_are_another_recording(void **state)
     assert_stands_for("a001.png a%02d.png b%1.png b%2.png");
 }
 
+/* Names are all the order there is where loops carry no clock. */
+static void loop_ten_comes_after_loop_nine(void **state)
+{
+    (void)state;
+    put_all("loop10.mp4 loop9.mp4 loop1.mp4 loop.mp4 loop09.mp4 b2.mp4");
+    assert_stands_for("b2.mp4 loop.mp4 loop1.mp4 loop09.mp4 loop9.mp4 loop10.mp4");
+}
+
 static void a_folder_without_recordings_is_refused(void **state)
 {
     struct text_list recordings = {0};
@@ -138,6 +146,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_folder_stands_for_its_recordings_in_order, make_folder,
                                         remove_folder),
+        cmocka_unit_test_setup_teardown(loop_ten_comes_after_loop_nine, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(a_folder_within_is_not_looked_into, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(a_dicom_file_is_known_without_an_ending, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(numbered_pictures_are_one_recording, make_folder, remove_folder),
