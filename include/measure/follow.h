@@ -64,6 +64,11 @@ MUST_CHECK bool follow_stripe(struct follow *follow, struct loop *loop, size_t f
 struct point follow_place(const struct follow *follow, const struct canvas *canvas, size_t frame,
                           double along_mm, double across_mm);
 
+/** Standard error of follow_place along the stripe: how far the walls near arc length along_mm disagree about
+ *  their movement along it since rest. */
+double follow_carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                             double along_mm);
+
 /** Length of the way along the stripe from arc length from_mm to to_mm, in the resting tissue, at across_mm
  * from the centre line: on the inside of a bend it is shorter than the arc length. Negative when to_mm <
  * from_mm. */

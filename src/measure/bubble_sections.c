@@ -7,7 +7,7 @@
 #include <stdlib.h>
 
 static const double NORMAL_95 = 1.96;     /* standard errors on either side of a 95 % interval */
-static const double WALL_NEAR_MM = 4.0;   /* walls within this carry a place */
+static const double OUTSIDE_MM = 1.0;     /* a wall may be out by that much */
 static const double LOST_S = 5.0;         /* before the loop's end: worth a sentence */
 static const double STEP_S = 2.0;         /* the way is told over medians of two seconds */
 static const double STEP_CHANCE_MM = 0.1; /* of each of them by chance */
@@ -28,24 +28,34 @@ static struct point place_at(const struct bubble_facts *facts, size_t frame, con
     return follow_place(facts->follow, facts->canvas, frame, sight->along_mm, sight->across_mm);
 }
 
-/* Standard error with which the tissue carries a place in a frame, millimetres: that of the walls near it, whose
- * errors are taken to be shared by neighbours and free between the two walls. */
-static double carry_error_mm(const struct follow *follow, size_t frame, double along_mm)
+/* Half the width of the 95 % interval that errors free of one another leave. */
+static double half_interval(const double *errors_mm, size_t n)
 {
     double squares = 0.0;
-    double n = 0.0;
 
-    for (size_t i = 0; i < follow->n_positions; i++)
-        if (fabs(follow->position_mm[i] - along_mm) <= WALL_NEAR_MM)
-            for (size_t wall = 0; wall < 2; wall++) {
-                double error = (double)follow->wall_error_mm[(frame * follow->n_positions + i) * 2 + wall];
+    for (size_t i = 0; i < n; i++)
+        squares += errors_mm[i] * errors_mm[i];
+    return NORMAL_95 * sqrt(squares);
+}
 
-                if (!isfinite(error))
-                    continue;
-                squares += error * error;
-                n += 1.0;
-            }
-    return n > 0.0 ? sqrt(0.5 * squares / n) : 0.0;
+/* How far a place lies outside the walls that the stripe was given; 0 between them. */
+static double outside_mm(const struct bubble_facts *facts, const struct bubble_sight *sight)
+{
+    const struct stripe_fit *fit = &facts->stripe->fit;
+    double at = fmin(fmax(sight->along_mm / FIT_STEP_MM, 0.0), (double)(fit->n - 1));
+
+    return fit->n > 0 ? fmax(fabs(sight->across_mm) - fit->half_mm[(size_t)lround(at)], 0.0) : 0.0;
+}
+
+/* Bubbles lie in the stripe; where they do not, it was drawn in the wrong place. */
+static void doubt_stripe(struct text_list *reasons, const struct bubble_facts *facts)
+{
+    double outside = outside_mm(facts, &facts->cluster->first.sight);
+
+    if (outside > OUTSIDE_MM)
+        (void)text_list_add(
+            reasons, "the bubbles lie outside the band that was taken for the stripe; mark its ends with "
+                     "--fundus and --os");
 }
 
 static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
@@ -59,12 +69,15 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
         facts->fundus_is_first ? &facts->stripe->fit.first : &facts->stripe->fit.last;
     struct point place = place_at(facts, onset, first);
     double to_fundus = canvas_distance_mm(canvas, place, fundus_at(facts, onset));
-    double error = NORMAL_95 * hypot(hypot(end->error_mm, cluster->first.error_mm),
-                                     carry_error_mm(follow, onset, first->along_mm));
+    const double errors[4] = {end->error_mm, cluster->first.error_mm,
+                              follow_carry_error_mm(follow, canvas, onset, first->along_mm),
+                              outside_mm(facts, first)};
+    double error = half_interval(errors, 4);
     double tip[64];
     size_t n_tip = 0;
 
     deposit->verdict = DEPOSIT_MEASURED;
+    doubt_stripe(&deposit->reasons, facts);
     deposit->time_s = quantity_of(follow->time_s[onset]);
     deposit->has_frame = true;
     deposit->frame = follow->frame[onset];
@@ -142,9 +155,12 @@ static void fill_toward(struct drift *drift, const struct bubble_facts *facts, d
     const struct cluster_end *first = &cluster->first;
     const struct cluster_end *last = &cluster->last;
     double toward = facts->fundus_is_first ? -along_mm : along_mm;
-    double error = NORMAL_95 * hypot(cluster->drift_error_mm,
-                                     hypot(carry_error_mm(follow, first->frame, first->sight.along_mm),
-                                           carry_error_mm(follow, last->frame, last->sight.along_mm)));
+    const double errors[4] = {
+        cluster->drift_error_mm,
+        follow_carry_error_mm(follow, facts->canvas, first->frame, first->sight.along_mm),
+        follow_carry_error_mm(follow, facts->canvas, last->frame, last->sight.along_mm),
+        fmax(outside_mm(facts, &first->sight), outside_mm(facts, &last->sight))};
+    double error = half_interval(errors, 4);
     double lost_s = follow->time_s[follow->n_frames - 1] - follow->time_s[last->frame];
 
     length_set(facts->canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px,
@@ -171,6 +187,7 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
 
     trace_way(facts, &path, &farthest, &seen_s);
     drift->verdict = DRIFT_MEASURED;
+    doubt_stripe(&drift->reasons, facts);
     length_set(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
     length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(path));
     length_set(canvas, &drift->farthest_mm, &drift->farthest_px, quantity_of(fmax(farthest, net)));
@@ -205,7 +222,6 @@ void bubble_sections_fill(struct loop_result *result, const struct bubble_facts 
         for (size_t i = 0; i < result->deposit.reasons.n; i++)
             (void)text_list_add_once(&result->drift.reasons, "%s", result->deposit.reasons.items[i]);
 }
-
 
 /* ---- series ---- */
 
@@ -267,4 +283,3 @@ bool bubble_sections_fill_series(struct loop_result *result, const struct bubble
     }
     return true;
 }
-

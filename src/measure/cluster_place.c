@@ -9,11 +9,11 @@
 
 /* From black to white: machines show 40 to 70 dB; common practice, no source. */
 static const double RANGE_DB = 50.0;
-static const double SHARE = 0.15;         /* of the peak above which a place is cluster */
-static const double SHARP_SHARE = 0.4;    /* the same for the second opinion */
-static const double SIGHT_S = 0.3;        /* a sight is taken over the frames within */
-static const double SAME_PLACE_MM = 2.5;  /* as far as they lie in one place */
-static const double FIRST_FROM_S = 0.15;  /* after the instant */
+static const double SHARE = 0.15;        /* of the peak above which a place is cluster */
+static const double SHARP_SHARE = 0.4;   /* the same for the second opinion */
+static const double SIGHT_S = 0.3;       /* a sight is taken over the frames within */
+static const double SAME_PLACE_MM = 2.5; /* as far as they lie in one place */
+static const double FIRST_FROM_S = 0.15; /* after the instant */
 static const double FIRST_TO_S = 1.2;
 static const double LATE_S = 3.0;
 static const double TREND_S = 10.0; /* before the end, over which the cluster's last movement is told */
@@ -70,7 +70,8 @@ static void sight_frame(void *context, size_t frame)
         !echo_find_centre(&centre, &patch, (double)row, crest_column(hunt, frame, row), SHARE))
         hunt->is_failed = true;
     fill_sight(&hunt->cluster->sight[frame], hunt, &centre);
-    hunt->cluster->sight[frame].strength = hunt->noise * (double)hunt->crest[frame * hunt->n_rows + (size_t)row];
+    hunt->cluster->sight[frame].strength =
+        hunt->noise * (double)hunt->crest[frame * hunt->n_rows + (size_t)row];
     echo_patch_free(&patch);
 }
 
@@ -158,11 +159,15 @@ static double deviation(const double *values, size_t n)
     return n > 1 ? sqrt(squares / (double)(n - 1)) : 0.0;
 }
 
-/* How far the ways of weighing disagree about the first place, the last and the way between them, mm. */
-static void tell_disagreement(struct cluster *cluster, const struct stretch_place *first,
-                              const struct stretch_place *last)
+/* Standard errors of the first place, the last and the way between them. The brightness leaves the centre
+ * open by its grain, or by as much as the ways of weighing disagree where that is more; the cluster's own
+ * scatter in time comes on top. */
+static void tell_errors(struct cluster *cluster, const struct stretch_place *first,
+                        const struct stretch_place *last, double scatter_mm)
 {
     double at_first[N_OPINIONS], at_last[N_OPINIONS], between[N_OPINIONS];
+    double first_grain = first->centre[0].error_mm;
+    double last_grain = last->centre[0].error_mm;
     size_t n = 0;
 
     for (int i = 0; i < N_OPINIONS; i++)
@@ -172,9 +177,10 @@ static void tell_disagreement(struct cluster *cluster, const struct stretch_plac
             between[n] = at_last[n] - at_first[n];
             n++;
         }
-    cluster->first.error_mm = deviation(at_first, n);
-    cluster->last.error_mm = deviation(at_last, n);
-    cluster->drift_error_mm = deviation(between, n);
+    cluster->first.error_mm = hypot(fmax(first_grain, deviation(at_first, n)), scatter_mm);
+    cluster->last.error_mm = hypot(fmax(last_grain, deviation(at_last, n)), scatter_mm);
+    cluster->drift_error_mm =
+        hypot(fmax(hypot(first_grain, last_grain), deviation(between, n)), sqrt(2.0) * scatter_mm);
 }
 
 static bool find_ends(const struct hunt *hunt, size_t *first, size_t *last)
@@ -212,8 +218,8 @@ static bool fill_ends(struct placing *placing)
     last_s = hunt->follow->time_s[last];
     if (!place_stretch(&at_first, placing, hunt_frame_at(hunt, first_s + FIRST_FROM_S) + 1,
                        hunt_frame_at(hunt, first_s + FIRST_TO_S) + 1, ANYWHERE_MM) ||
-        (!at_first.centre[0].is_seen && !place_stretch(&at_first, placing, first,
-                                                       hunt_frame_at(hunt, first_s + 5.0) + 1, ANYWHERE_MM)) ||
+        (!at_first.centre[0].is_seen &&
+         !place_stretch(&at_first, placing, first, hunt_frame_at(hunt, first_s + 5.0) + 1, ANYWHERE_MM)) ||
         !place_stretch(&at_last, placing, hunt_frame_at(hunt, fmax(last_s - LATE_S, first_s)), last + 1,
                        SAME_PLACE_MM))
         return false;
@@ -223,10 +229,7 @@ static bool fill_ends(struct placing *placing)
     cluster->last.sight.along_mm += slope * (last_s - at_last.time_s);
     cluster->first.frame = first;
     cluster->last.frame = last;
-    tell_disagreement(cluster, &at_first, &at_last);
-    cluster->first.error_mm = hypot(cluster->first.error_mm, scatter);
-    cluster->last.error_mm = hypot(cluster->last.error_mm, scatter);
-    cluster->drift_error_mm = hypot(cluster->drift_error_mm, sqrt(2.0) * scatter);
+    tell_errors(cluster, &at_first, &at_last, scatter);
     return true;
 }
 

@@ -5,9 +5,9 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double SEEN = 5.0;            /* standard deviations of a cluster's peak */
-static const double SHAFT_BLUR_MM = 1.2;  /* ahead of the tip that the shaft still brightens */
-static const double OUTSHINES = 4.0;      /* standard deviations by which bubbles outshine a shaft */
+static const double SEEN = 5.0;          /* standard deviations of a cluster's peak */
+static const double SHAFT_BLUR_MM = 1.2; /* ahead of the tip that the shaft still brightens */
+static const double OUTSHINES = 4.0;     /* standard deviations by which bubbles outshine a shaft */
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
 static const double JUMP_COST = 30.0;
@@ -123,4 +123,3 @@ bool cluster_way_find(const struct hunt *hunt, const long *tip, long *way)
     free(level);
     return true;
 }
-

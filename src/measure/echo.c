@@ -22,7 +22,10 @@ static const double MOST_REACH_MM = 8.0;
 static const double REACH_SPREADS = 3.0;
 static const double LEAST_MASS = 0.1; /* of a piece, of the whole */
 static const double CHANCE = 3.0;     /* standard deviations above which an excess is not chance */
-enum { MOST_STEPS = 8 };
+/* Standard deviation over mean of fully developed speckle, in amplitude: 1 / 1.91, Burckhardt, IEEE Trans.
+ * Sonics Ultrason. SU-25(1):1-6, 1978. */
+static const double GRAIN = 0.52;
+enum { MOST_STEPS = 8, GRAIN_FRAMES = 16, GRAIN_REACH = 6 };
 
 /* ---- what a place shows without bubbles ---- */
 
@@ -125,6 +128,57 @@ static void fill_before(struct echo *echo)
         echo->before_tip = statistics_median(tips, n_tips);
 }
 
+/* Mean product of the deviations of places `rows` and `columns` apart. */
+static double covary(const float *deviation, size_t n_rows, size_t n_columns, size_t rows, size_t columns)
+{
+    double sum = 0.0;
+    double n = 0.0;
+
+    for (size_t row = 0; row + rows < n_rows; row++)
+        for (size_t column = 0; column + columns < n_columns; column++) {
+            sum += (double)deviation[row * n_columns + column] *
+                   (double)deviation[(row + rows) * n_columns + column + columns];
+            n += 1.0;
+        }
+    return n > 0.0 ? sum / n : 0.0;
+}
+
+/* How many places of the strip one grain of speckle covers: the correlation of what differs between frames
+ * half a second apart, summed along and across. */
+static bool measure_grain(struct echo *echo)
+{
+    const struct hunt *hunt = echo->hunt;
+    size_t strip = hunt->n_rows * hunt->n_columns;
+    size_t n_frames = hunt->follow->n_frames;
+    float *deviation = malloc(strip * sizeof *deviation);
+    double products[2][GRAIN_REACH + 1] = {{0}};
+
+    if (deviation == NULL)
+        return false;
+    for (size_t k = 0; k < GRAIN_FRAMES; k++) {
+        size_t t = k * n_frames / GRAIN_FRAMES;
+        size_t other = hunt_frame_at(hunt, hunt->follow->time_s[t] + 0.5);
+
+        for (size_t i = 0; i < strip; i++)
+            deviation[i] = echo->strength[hunt->follow->strip[t * strip + i]] -
+                           echo->strength[hunt->follow->strip[other * strip + i]];
+        for (size_t lag = 0; lag <= GRAIN_REACH; lag++) {
+            products[0][lag] += covary(deviation, hunt->n_rows, hunt->n_columns, lag, 0);
+            products[1][lag] += covary(deviation, hunt->n_rows, hunt->n_columns, 0, lag);
+        }
+    }
+    free(deviation);
+    echo->cell_places = 1.0;
+    for (int axis = 0; axis < 2; axis++) {
+        double length = 1.0;
+
+        for (size_t lag = 1; lag <= GRAIN_REACH && products[axis][lag] > 0.1 * products[axis][0]; lag++)
+            length += 2.0 * products[axis][lag] / products[axis][0];
+        echo->cell_places *= length;
+    }
+    return true;
+}
+
 bool echo_make(struct echo *echo, const struct hunt *hunt, const long *way, const long *tip, double range_db)
 {
     size_t strip = hunt->n_rows * hunt->n_columns;
@@ -141,7 +195,7 @@ bool echo_make(struct echo *echo, const struct hunt *hunt, const long *way, cons
         return false;
     parallel_run(hunt->n_rows, 0, fill_rest_row, echo);
     fill_before(echo);
-    return true;
+    return measure_grain(echo);
 }
 
 void echo_free(struct echo *echo)
@@ -180,6 +234,7 @@ bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, s
 
     memset(patch, 0, sizeof *patch);
     patch->first_row = first;
+    patch->cell_places = echo->cell_places;
     patch->excess = raster_make((int)hunt->n_columns, (int)(last - first + 1));
     if (patch->excess == NULL)
         return false;
@@ -210,13 +265,15 @@ void echo_patch_free(struct echo_patch *patch)
 
 struct sums {
     double mass, x, y, squares;
+    double weights[3]; /* squared: as they are, with y, with y squared */
 };
 
 struct search {
     const struct raster *excess;
     unsigned char *mark; /* 1: bright, not yet taken */
     size_t *stack;
-    double *away;  /* scratch */
+    double *away; /* scratch */
+    double cell_places;
 };
 
 /* Takes a bright place and the bright places joined to it. */
@@ -240,6 +297,9 @@ static struct sums take_piece(const struct search *search, size_t at)
         sums.x += value * x;
         sums.y += value * y;
         sums.squares += value * (x * x + y * y);
+        sums.weights[0] += value * value;
+        sums.weights[1] += value * value * y;
+        sums.weights[2] += value * value * y * y;
         for (int k = 0; k < 4; k++) /* the columns at the sides are never marked, so none wraps */
             if (next[k] < n_places && search->mark[next[k]] == 1) {
                 search->mark[next[k]] = 0;
@@ -305,6 +365,8 @@ static struct sums sum_pieces(const struct search *search, double x, double y, d
         sums.x += piece.x;
         sums.y += piece.y;
         sums.squares += piece.squares;
+        for (int k = 0; k < 3; k++)
+            sums.weights[k] += piece.weights[k];
     }
     return sums;
 }
@@ -332,6 +394,11 @@ static void step_to_centre(struct echo_centre *centre, const struct search *sear
         centre->row = y;
         centre->column = x;
         centre->spread_mm = sqrt(fmax(sums.squares / sums.mass - x * x - y * y, 0.0)) * FOLLOW_STEP_MM;
+        centre->error_mm =
+            GRAIN * FOLLOW_STEP_MM *
+            sqrt(search->cell_places *
+                 fmax(sums.weights[2] - 2.0 * y * sums.weights[1] + y * y * sums.weights[0], 0.0)) /
+            sums.mass;
         reach = fmin(fmax(REACH_SPREADS * centre->spread_mm, REACH_MM), MOST_REACH_MM) / FOLLOW_STEP_MM;
         if (moved < 0.02)
             return;
@@ -345,7 +412,8 @@ bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch
     struct search search = {.excess = patch->excess,
                             .mark = calloc(n, 1),
                             .stack = malloc(n * sizeof *search.stack),
-                            .away = malloc(n * sizeof *search.away)};
+                            .away = malloc(n * sizeof *search.away),
+                            .cell_places = patch->cell_places};
     bool is_made = search.mark && search.stack && search.away;
 
     memset(centre, 0, sizeof *centre);

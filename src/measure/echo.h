@@ -8,17 +8,19 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/* What bubbles add to the straightened stripe. Luma is taken back to the strength of the echo, in which bubbles,
- * catheter and tissue add up as they do not in luma; what the place shows without bubbles is taken away. */
+/* What bubbles add to the straightened stripe. Luma is taken back to the strength of the echo, in which
+ * bubbles, catheter and tissue add up as they do not in luma; what the place shows without bubbles is taken
+ * away. */
 struct echo {
     const struct hunt *hunt;
-    const long *way;      /* the cluster's row in each frame, -1: not there */
-    float strength[256];  /* of an echo of that luma; 1 in the middle of the scale */
-    double *steady_tip;   /* n_frames: the catheter's row, small holes closed, -1: not there; owned */
-    float *rest;          /* rows x columns: without bubbles and catheter; owned */
-    float *before;        /* rows x columns: just before the deposit, catheter and all; owned */
-    bool has_before;      /* before was seen */
-    double before_tip;    /* the catheter's row in it, -1: none */
+    const long *way;     /* the cluster's row in each frame, -1: not there */
+    float strength[256]; /* of an echo of that luma; 1 in the middle of the scale */
+    double *steady_tip;  /* n_frames: the catheter's row, small holes closed, -1: not there; owned */
+    float *rest;         /* rows x columns: without bubbles and catheter; owned */
+    float *before;       /* rows x columns: just before the deposit, catheter and all; owned */
+    bool has_before;     /* before was seen */
+    double before_tip;   /* the catheter's row in it, -1: none */
+    double cell_places;  /* places of the strip that one grain of speckle covers */
 };
 
 /* A stretch of the strip about the cluster, all columns. */
@@ -26,6 +28,7 @@ struct echo_patch {
     struct raster *excess; /* owned */
     long first_row;        /* row of the strip that is its first */
     size_t n;              /* frames in it */
+    double cell_places;    /* as the echo's */
 };
 
 /* Where an excess has its centre. */
@@ -33,6 +36,7 @@ struct echo_centre {
     bool is_seen;
     double row, column; /* of the strip */
     double spread_mm;   /* root mean square distance from the centre */
+    double error_mm;    /* along the stripe: what the grain of its brightness leaves open */
     int pieces;
 };
 
@@ -43,8 +47,8 @@ MUST_CHECK bool echo_make(struct echo *echo, const struct hunt *hunt, const long
 
 /* Mean excess over those frames of [from, end) in which the cluster lies within reach_mm of a row, smoothed.
  * patch->n is 0 when there are none. False when memory ran out; end with echo_patch_free either way. */
-MUST_CHECK bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end, long row,
-                          double reach_mm);
+MUST_CHECK bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end,
+                          long row, double reach_mm);
 
 /* The brightness-weighted centre of what is brighter than `share` of the peak and than chance, near a first
  * guess. False when memory ran out. */

@@ -1,6 +1,7 @@
 #include "measure/follow.h"
 
 #include "base/parallel.h"
+#include "measure/carry.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -45,51 +46,6 @@ static struct point from_mm(const struct canvas *canvas, double x_mm, double y_m
     return place;
 }
 
-/* Movement of the centre line at a position: the mean of its walls' since rest, millimetres. */
-static void centre_shift(const struct follow *follow, const struct canvas *canvas, size_t frame,
-                         size_t position, double *x_mm, double *y_mm)
-{
-    const struct point *rest = follow->rest;
-    const struct point *wall = follow->wall + (frame * follow->n_positions + position) * 2;
-
-    *x_mm = 0.5 * (wall[0].x_px + wall[1].x_px - rest[2 * position].x_px - rest[2 * position + 1].x_px) *
-            canvas->mm_per_px_x;
-    *y_mm = 0.5 * (wall[0].y_px + wall[1].y_px - rest[2 * position].y_px - rest[2 * position + 1].y_px) *
-            canvas->mm_per_px_y;
-}
-
-/* The same at any arc length: linear between positions, level beyond them, over three positions. */
-static void shift_at(const double *shift, size_t n_positions, const double *position_mm, double along_mm,
-                     double *x_mm, double *y_mm)
-{
-    double place = n_positions > 1 ? (along_mm - position_mm[0]) / (position_mm[1] - position_mm[0]) : 0.0;
-    size_t i = 0;
-    double part = 0.0;
-
-    place = fmin(fmax(place, 0.0), (double)(n_positions - 1));
-    i = (size_t)fmin(place, (double)(n_positions > 1 ? n_positions - 2 : 0));
-    part = place - (double)i;
-    *x_mm = shift[2 * i] + (n_positions > 1 ? part * (shift[2 * i + 2] - shift[2 * i]) : 0.0);
-    *y_mm = shift[2 * i + 1] + (n_positions > 1 ? part * (shift[2 * i + 3] - shift[2 * i + 1]) : 0.0);
-}
-
-/* Smoothed movements of all positions of one frame; `shift` holds n_positions pairs. */
-static void fill_shifts(const struct follow *follow, const struct canvas *canvas, size_t frame, double *shift,
-                        double *scratch)
-{
-    size_t n = follow->n_positions;
-
-    for (size_t i = 0; i < n; i++)
-        centre_shift(follow, canvas, frame, i, &scratch[2 * i], &scratch[2 * i + 1]);
-    for (size_t i = 0; i < n; i++)
-        for (size_t axis = 0; axis < 2; axis++) {
-            double before = scratch[2 * (i > 0 ? i - 1 : i) + axis];
-            double after = scratch[2 * (i + 1 < n ? i + 1 : i) + axis];
-
-            shift[2 * i + axis] = 0.25 * before + 0.5 * scratch[2 * i + axis] + 0.25 * after;
-        }
-}
-
 static void take_strip(const struct pass *pass, size_t frame, const struct raster *picture,
                        const double *shift)
 {
@@ -108,7 +64,7 @@ static void take_strip(const struct pass *pass, size_t frame, const struct raste
 
         centre_line_at(&pass->follow->line, along - pass->follow->line_from_mm, 0.0, &x, &y);
         centre_line_at(&pass->follow->line, along - pass->follow->line_from_mm, 1.0, &normal_x, &normal_y);
-        shift_at(shift, follow->n_positions, follow->position_mm, along, &dx, &dy);
+        carry_at(follow, shift, along, &dx, &dy);
         for (long column = -reach; column <= reach; column++) {
             double across = (double)column * FOLLOW_STEP_MM;
             struct point place =
@@ -184,7 +140,7 @@ static void look_at(void *context, size_t i)
             follow->wall_error_mm[frame * n_walls + k] = (float)(view.error_px[k] * mm);
         for (size_t tip = 0; tip < N_TIP_POINTS; tip++)
             follow->tip[2 * frame + tip] = carry_tip(pass, &view, tip);
-        fill_shifts(follow, pass->canvas, frame, shift, shift + 2 * follow->n_positions);
+        carry_fill(follow, pass->canvas, frame, shift, shift + 2 * follow->n_positions);
         take_strip(pass, frame, picture, shift);
     }
     free(shift);
@@ -396,10 +352,16 @@ struct point follow_place(const struct follow *follow, const struct canvas *canv
     double dx = 0.0;
     double dy = 0.0;
 
-    fill_shifts(follow, canvas, frame, shift, scratch);
+    carry_fill(follow, canvas, frame, shift, scratch);
     centre_line_at(&follow->line, along_mm - follow->line_from_mm, across_mm, &x, &y);
-    shift_at(shift, follow->n_positions, follow->position_mm, along_mm, &dx, &dy);
+    carry_at(follow, shift, along_mm, &dx, &dy);
     return from_mm(canvas, x + dx, y + dy);
+}
+
+double follow_carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                             double along_mm)
+{
+    return carry_error_mm(follow, canvas, frame, along_mm);
 }
 
 double follow_way_mm(const struct follow *follow, double from_mm, double to_mm, double across_mm)

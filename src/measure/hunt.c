@@ -13,7 +13,7 @@ static const double BACKGROUND_SIGMA_MM = 0.8;
 static const double LANE_MM = 12.0; /* along a lane the stripe looks alike over this */
 static const double LANE_ALLOWANCE =
     35.0; /* grey levels by which a place may outshine its lane and still be stripe */
-static const double LEAST_NOISE = 4.0;     /* grey levels */
+static const double LEAST_NOISE = 4.0; /* grey levels */
 
 double hunt_along_mm(const struct hunt *hunt, double row)
 {

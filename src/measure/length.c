@@ -2,7 +2,8 @@
 
 #include <stddef.h>
 
-void length_set(const struct canvas *canvas, struct quantity *mm, struct quantity *px, struct quantity value_mm)
+void length_set(const struct canvas *canvas, struct quantity *mm, struct quantity *px,
+                struct quantity value_mm)
 {
     double per_px = 0.5 * (canvas->mm_per_px_x + canvas->mm_per_px_y) / canvas->step_px;
 

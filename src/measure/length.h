@@ -5,6 +5,7 @@
 #include "image/canvas.h"
 
 /* A length in millimetres or, without a scale, withheld; and in pixels always (px may be NULL). */
-void length_set(const struct canvas *canvas, struct quantity *mm, struct quantity *px, struct quantity value_mm);
+void length_set(const struct canvas *canvas, struct quantity *mm, struct quantity *px,
+                struct quantity value_mm);
 
 #endif

@@ -119,4 +119,3 @@ bool onset_find(struct hunt *hunt, size_t first_seen, const long *tip, long row,
     free(mass);
     return !hunt->is_failed;
 }
-

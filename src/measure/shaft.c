@@ -254,4 +254,3 @@ bool shaft_tell_side(struct hunt *hunt)
     cluster->catheter_odds = fmax(first, last) > 2.5 ? fmin(fmax(1.0 * (last - first), -5.0), 5.0) : 0.0;
     return true;
 }
-
