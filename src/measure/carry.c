@@ -90,7 +90,7 @@ static struct along_fit fit_along(const struct follow *follow, size_t frame, con
 
 /* Smoothed movements of all positions of one frame; `shift` and `scratch` hold n_positions pairs. */
 void carry_fill(const struct follow *follow, const struct canvas *canvas, size_t frame, double *shift,
-                        double *scratch)
+                double *scratch)
 {
     size_t n = follow->n_positions;
 

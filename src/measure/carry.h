@@ -16,6 +16,7 @@ void carry_fill(const struct follow *follow, const struct canvas *canvas, size_t
 void carry_at(const struct follow *follow, const double *shift, double along_mm, double *x_mm, double *y_mm);
 
 /* Standard error along the stripe at an arc length: how far the walls near it disagree. */
-double carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame, double along_mm);
+double carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame,
+                      double along_mm);
 
 #endif

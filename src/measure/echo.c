@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const double PI = 3.14159265358979323846;
 static const double FINE_SIGMA_MM = 0.45;
 static const double BEFORE_FROM_S = 2.0; /* before the instant */
 static const double BEFORE_TO_S = 0.4;   /* the instant itself is open by that much */
@@ -20,6 +21,7 @@ static const double PATCH_MM = 14.0;     /* to either side of the cluster */
 static const double REACH_MM = 5.0;
 static const double MOST_REACH_MM = 8.0;
 static const double REACH_SPREADS = 3.0;
+static const double BESIDE_MM = 4.0;  /* of its line: within the stripe */
 static const double LEAST_MASS = 0.1; /* of a piece, of the whole */
 static const double CHANCE = 3.0;     /* standard deviations above which an excess is not chance */
 /* Standard deviation over mean of fully developed speckle, in amplitude: 1 / 1.91, Burckhardt, IEEE Trans.
@@ -266,6 +268,7 @@ void echo_patch_free(struct echo_patch *patch)
 struct sums {
     double mass, x, y, squares;
     double weights[3]; /* squared: as they are, with y, with y squared */
+    double places[3];  /* their number, likewise */
 };
 
 struct search {
@@ -300,6 +303,9 @@ static struct sums take_piece(const struct search *search, size_t at)
         sums.weights[0] += value * value;
         sums.weights[1] += value * value * y;
         sums.weights[2] += value * value * y * y;
+        sums.places[0] += 1.0;
+        sums.places[1] += y;
+        sums.places[2] += y * y;
         for (int k = 0; k < 4; k++) /* the columns at the sides are never marked, so none wraps */
             if (next[k] < n_places && search->mark[next[k]] == 1) {
                 search->mark[next[k]] = 0;
@@ -309,16 +315,20 @@ static struct sums take_piece(const struct search *search, size_t at)
     return sums;
 }
 
-/* How much chance makes of places beyond the reach of any cluster; every third tells enough. */
+/* How much chance makes of places beyond the reach of any cluster, near the same line along the stripe
+ * (brighter tissue leaves more); every second tells enough. */
 static double noise_around(const struct search *search, double x, double y)
 {
     const struct raster *excess = search->excess;
     size_t n = 0;
 
-    for (int i = 0; i < excess->width_px * excess->height_px; i += 3)
-        if (hypot((double)(i / excess->width_px) - y, (double)(i % excess->width_px) - x) * FOLLOW_STEP_MM >
-            MOST_REACH_MM)
+    for (int i = 0; i < excess->width_px * excess->height_px; i += 2) {
+        double across = (double)(i % excess->width_px) - x;
+
+        if (fabs(across) * FOLLOW_STEP_MM <= BESIDE_MM &&
+            hypot((double)(i / excess->width_px) - y, across) * FOLLOW_STEP_MM > MOST_REACH_MM)
             search->away[n++] = (double)excess->value[i];
+    }
     return n > 0 ? statistics_spread(search->away, n) : 0.0;
 }
 
@@ -365,10 +375,31 @@ static struct sums sum_pieces(const struct search *search, double x, double y, d
         sums.x += piece.x;
         sums.y += piece.y;
         sums.squares += piece.squares;
-        for (int k = 0; k < 3; k++)
+        for (int k = 0; k < 3; k++) {
             sums.weights[k] += piece.weights[k];
+            sums.places[k] += piece.places[k];
+        }
     }
     return sums;
+}
+
+/* Squares about y of sums taken about 0. */
+static double about(const double *sums, double y)
+{
+    return fmax(sums[2] - 2.0 * y * sums[1] + y * y * sums[0], 0.0);
+}
+
+/* Standard error of the centre along the stripe: each grain of the cluster is brighter or darker by chance,
+ * and chance adds to all of it. */
+static double centre_error_mm(const struct sums *sums, double cell_places, double noise)
+{
+    double y = sums->y / sums->mass;
+    double sigma = FINE_SIGMA_MM / FOLLOW_STEP_MM;
+    double smooth_places = cell_places + 4.0 * PI * sigma * sigma;
+    double square = GRAIN * GRAIN * cell_places * about(sums->weights, y) +
+                    noise * noise * smooth_places * about(sums->places, y);
+
+    return FOLLOW_STEP_MM * sqrt(square) / sums->mass;
 }
 
 static void step_to_centre(struct echo_centre *centre, const struct search *search, double x, double y,
@@ -394,11 +425,7 @@ static void step_to_centre(struct echo_centre *centre, const struct search *sear
         centre->row = y;
         centre->column = x;
         centre->spread_mm = sqrt(fmax(sums.squares / sums.mass - x * x - y * y, 0.0)) * FOLLOW_STEP_MM;
-        centre->error_mm =
-            GRAIN * FOLLOW_STEP_MM *
-            sqrt(search->cell_places *
-                 fmax(sums.weights[2] - 2.0 * y * sums.weights[1] + y * y * sums.weights[0], 0.0)) /
-            sums.mass;
+        centre->error_mm = centre_error_mm(&sums, search->cell_places, noise);
         reach = fmin(fmax(REACH_SPREADS * centre->spread_mm, REACH_MM), MOST_REACH_MM) / FOLLOW_STEP_MM;
         if (moved < 0.02)
             return;

@@ -22,8 +22,8 @@ static struct point from_mm(double x_mm, double y_mm)
     return (struct point){.x_px = x_mm / PIXEL_MM - 0.5, .y_px = y_mm / PIXEL_MM - 0.5};
 }
 
-/* One frame of a stripe along an arc of the given radius (it begins at (40, 50) mm, sets out along x and bends
- * toward larger y), its walls 4 mm to either side, all moved by (x_mm, y_mm). */
+/* One frame of a stripe along an arc of the given radius (it begins at (40, 50) mm, sets out along x and
+ * bends toward larger y), its walls 4 mm to either side, all moved by (x_mm, y_mm). */
 static void lay(struct follow *follow, double radius_mm, double x_mm, double y_mm)
 {
     double line[N_LINE][2];
@@ -65,7 +65,8 @@ static void lay(struct follow *follow, double radius_mm, double x_mm, double y_m
 }
 
 /* How far the carried place of (along, across) lies from its rest place moved by (x_mm, y_mm). */
-static double miss_mm(const struct follow *follow, double along_mm, double across_mm, double x_mm, double y_mm)
+static double miss_mm(const struct follow *follow, double along_mm, double across_mm, double x_mm,
+                      double y_mm)
 {
     struct point place = follow_place(follow, &CANVAS, 0, along_mm, across_mm);
     double x = 0.0, y = 0.0;
@@ -115,7 +116,8 @@ static void across_the_stripe_each_place_follows_its_own_walls(void **state)
     follow_free(&follow);
 }
 
-/* Concentric arcs: the way at `away` on the inside of a bend of radius r is (r - away) / r of the way on it. */
+/* Concentric arcs: the way at `away` on the inside of a bend of radius r is (r - away) / r of the way on it.
+ */
 static void a_way_on_the_inside_of_a_bend_is_shorter(void **state)
 {
     struct follow follow;
