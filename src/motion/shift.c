@@ -73,7 +73,35 @@ static double top_of(double before, double middle, double after)
     return bend < 0.0 ? fmin(fmax(0.5 * (before - after) / bend, -0.5), 0.5) : 0.0;
 }
 
-static double read_peak(const struct shift *shift, double *dx_px, double *dy_px)
+/* From one place of a map to another, around its edges. */
+static int apart(int a, int b, int n)
+{
+    int straight = abs(a - b);
+
+    return straight < n - straight ? straight : n - straight;
+}
+
+/* The highest of the map farther than reach_px from (x, y); 0 when there is none. */
+static double second_peak(const struct shift *shift, int x, int y, double reach_px)
+{
+    const double *real = fourier_real(shift->fourier);
+    double highest = 0.0;
+
+    for (int row = 0; row < shift->height_px; row++) {
+        double dy = apart(row, y, shift->height_px);
+
+        for (int column = 0; column < shift->width_px; column++) {
+            double height = real[(size_t)row * (size_t)shift->width_px + (size_t)column];
+            double dx = apart(column, x, shift->width_px);
+
+            if (height > highest && dx * dx + dy * dy > reach_px * reach_px)
+                highest = height;
+        }
+    }
+    return highest;
+}
+
+static struct shift_answer read_peak(const struct shift *shift, double reach_px)
 {
     const double *real = fourier_real(shift->fourier);
     int width = shift->width_px;
@@ -81,8 +109,10 @@ static double read_peak(const struct shift *shift, double *dx_px, double *dy_px)
     size_t n = (size_t)width * (size_t)height;
     size_t best = 0;
     double square = 0.0;
+    double second = 0.0;
     int x = 0;
     int y = 0;
+    struct shift_answer answer = {0};
 
     for (size_t i = 0; i < n; i++) {
         square += real[i] * real[i];
@@ -91,16 +121,19 @@ static double read_peak(const struct shift *shift, double *dx_px, double *dy_px)
     }
     x = (int)(best % (size_t)width);
     y = (int)(best / (size_t)width);
-    *dx_px =
+    answer.dx_px =
         x + top_of(real[y * width + (x + width - 1) % width], real[best], real[y * width + (x + 1) % width]);
-    *dy_px = y + top_of(real[(y + height - 1) % height * width + x], real[best],
-                        real[(y + 1) % height * width + x]);
-    if (*dx_px > 0.5 * width)
-        *dx_px -= width;
-    if (*dy_px > 0.5 * height)
-        *dy_px -= height;
+    answer.dy_px = y + top_of(real[(y + height - 1) % height * width + x], real[best],
+                              real[(y + 1) % height * width + x]);
+    if (answer.dx_px > 0.5 * width)
+        answer.dx_px -= width;
+    if (answer.dy_px > 0.5 * height)
+        answer.dy_px -= height;
     square = sqrt(square / (double)n);
-    return square > 0.0 ? real[best] / square / sqrt(2.0 * log((double)n)) : 0.0;
+    answer.height = square > 0.0 ? real[best] / square / sqrt(2.0 * log((double)n)) : 0.0;
+    second = second_peak(shift, x, y, reach_px);
+    answer.lead = second > 0.0 ? real[best] / second : 0.0;
+    return answer;
 }
 
 double complex *shift_transform(struct shift *shift, const struct raster *raster, const struct raster *window)
@@ -115,8 +148,8 @@ double complex *shift_transform(struct shift *shift, const struct raster *raster
     return made;
 }
 
-double shift_between(struct shift *shift, const double complex *from, const double complex *to, double *dx_px,
-                     double *dy_px)
+struct shift_answer shift_between(struct shift *shift, const double complex *from, const double complex *to,
+                                  double reach_px)
 {
     size_t n = (size_t)shift->height_px * ((size_t)shift->width_px / 2 + 1);
     /* as pairs of real and imaginary parts (C17 6.2.5, 13): spelled out, the products are quick */
@@ -142,19 +175,19 @@ double shift_between(struct shift *shift, const double complex *from, const doub
         cross[i + 1] *= scale;
     }
     fourier_backward(shift->fourier);
-    return read_peak(shift, dx_px, dy_px);
+    return read_peak(shift, reach_px);
 }
 
-double shift_find(struct shift *shift, const struct raster *from, const struct raster *to,
-                  const struct raster *window, double *dx_px, double *dy_px)
+struct shift_answer shift_find(struct shift *shift, const struct raster *from, const struct raster *to,
+                               const struct raster *window, double reach_px)
 {
     double complex *first = shift_transform(shift, from, window);
     double complex *second = shift_transform(shift, to, window);
-    double surety = 0.0;
+    struct shift_answer answer = {0};
 
     if (first != NULL && second != NULL)
-        surety = shift_between(shift, first, second, dx_px, dy_px);
+        answer = shift_between(shift, first, second, reach_px);
     free(first);
     free(second);
-    return surety;
+    return answer;
 }

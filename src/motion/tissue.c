@@ -223,13 +223,16 @@ static double measure_rigid(const struct tissue *tissue, const struct key *key, 
     double dy = 0.0;
     double total = 0.0;
     double reach = BLOCK_REACH_MM / (tissue->step * fmin(tissue->mm_x, tissue->mm_y));
+    struct shift_answer moved = shift_between(shift, key->transform, transform, reach);
     struct rigid found = {0};
 
     rigid->pivot_x = tissue->centre_x;
     rigid->pivot_y = tissue->centre_y;
     rigid->turn_rad = rigid->shift_x = rigid->shift_y = 0.0;
-    if (shift_between(shift, key->transform, transform, &dx, &dy) < 1.0)
-        dx = dy = 0.0;
+    if (moved.lead >= SHIFT_SURE_LEAD) {
+        dx = moved.dx_px;
+        dy = moved.dy_px;
+    }
     for (size_t i = 0; i < key->n_blocks; i++) {
         const struct block *block = &key->blocks[i];
         struct patch_match match = {.x_px = block->x_px + dx, .y_px = block->y_px + dy};
