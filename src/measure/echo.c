@@ -52,6 +52,12 @@ static bool steady_tips(struct echo *echo, const long *tip)
     return true;
 }
 
+/* Strength by luma in a frame. */
+static const float *strength_in(const struct echo *echo, size_t t)
+{
+    return echo->strength + HUNT_MOST_LIFT + echo->hunt->lift[t];
+}
+
 /* Whether a shaft whose tip is there brightens a row. */
 static bool is_under_shaft(const struct echo *echo, double tip, size_t row)
 {
@@ -84,11 +90,12 @@ static void fill_rest_row(void *context, size_t row)
 
     for (size_t t = 0; t < hunt->follow->n_frames; t++) {
         const uint8_t *luma = hunt->follow->strip + t * strip + row * hunt->n_columns;
+        const float *strength = strength_in(echo, t);
 
         if (!is_clear(echo, t, row))
             continue;
         for (size_t column = 0; column < hunt->n_columns; column++)
-            rest[column] += echo->strength[luma[column]];
+            rest[column] += strength[luma[column]];
         n += 1.0F;
         seen_s += t > 0 ? fmin(hunt->follow->time_s[t] - hunt->follow->time_s[t - 1], 0.5) : 0.0;
     }
@@ -96,8 +103,10 @@ static void fill_rest_row(void *context, size_t row)
         if (seen_s >= REST_S)
             rest[column] /= n;
         else
-            rest[column] = echo->strength[(int)lrintf(
-                fminf(fmaxf(hunt->background[row * hunt->n_columns + column], 0.0F), 255.0F))];
+            rest[column] =
+                echo->strength[HUNT_MOST_LIFT +
+                               (int)lrintf(fminf(
+                                   fmaxf(hunt->background[row * hunt->n_columns + column], 0.0F), 255.0F))];
 }
 
 /* The mean of the last frames before the instant. */
@@ -118,7 +127,7 @@ static void fill_before(struct echo *echo)
         if (time_s[t] < onset_s - BEFORE_FROM_S || time_s[t] > onset_s - BEFORE_TO_S)
             continue;
         for (size_t i = 0; i < strip; i++)
-            echo->before[i] += echo->strength[hunt->follow->strip[t * strip + i]];
+            echo->before[i] += strength_in(echo, t)[hunt->follow->strip[t * strip + i]];
         if (echo->steady_tip[t] >= 0.0 && n_tips < 64)
             tips[n_tips++] = echo->steady_tip[t];
         n += 1.0F;
@@ -162,8 +171,8 @@ static bool measure_grain(struct echo *echo)
         size_t other = hunt_frame_at(hunt, hunt->follow->time_s[t] + 0.5);
 
         for (size_t i = 0; i < strip; i++)
-            deviation[i] = echo->strength[hunt->follow->strip[t * strip + i]] -
-                           echo->strength[hunt->follow->strip[other * strip + i]];
+            deviation[i] = strength_in(echo, t)[hunt->follow->strip[t * strip + i]] -
+                           strength_in(echo, other)[hunt->follow->strip[other * strip + i]];
         for (size_t lag = 0; lag <= GRAIN_REACH; lag++) {
             products[0][lag] += covary(deviation, hunt->n_rows, hunt->n_columns, lag, 0);
             products[1][lag] += covary(deviation, hunt->n_rows, hunt->n_columns, 0, lag);
@@ -188,9 +197,12 @@ bool echo_make(struct echo *echo, const struct hunt *hunt, const long *way, cons
     memset(echo, 0, sizeof *echo);
     echo->hunt = hunt;
     echo->way = way;
-    for (int luma = 0; luma < 256; luma++)
-        echo->strength[luma] =
+    for (int i = 0; i < 256 + 2 * HUNT_MOST_LIFT; i++) {
+        double luma = (double)(i - HUNT_MOST_LIFT);
+
+        echo->strength[i] =
             (float)(range_db > 0.0 ? pow(10.0, (luma - 127.5) / 255.0 * range_db / 20.0) : luma / 127.5);
+    }
     echo->rest = calloc(strip, sizeof *echo->rest);
     echo->before = calloc(strip, sizeof *echo->before);
     if (echo->rest == NULL || echo->before == NULL || !steady_tips(echo, tip))
@@ -241,6 +253,8 @@ bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, s
     if (patch->excess == NULL)
         return false;
     for (size_t t = from; t < end && t < hunt->follow->n_frames; t++) {
+        const float *strength = strength_in(echo, t);
+
         if (echo->way[t] < 0 || fabs((double)(echo->way[t] - row)) * FOLLOW_STEP_MM > reach_mm)
             continue;
         patch->n++;
@@ -250,7 +264,7 @@ bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, s
             float *excess = patch->excess->value + (size_t)(r - first) * hunt->n_columns;
 
             for (size_t column = 0; column < hunt->n_columns; column++)
-                excess[column] += echo->strength[luma[column]] - without[column];
+                excess[column] += strength[luma[column]] - without[column];
         }
     }
     for (size_t i = 0; i < hunt->n_columns * (size_t)(last - first + 1); i++)

@@ -13,14 +13,15 @@
  * away. */
 struct echo {
     const struct hunt *hunt;
-    const long *way;     /* the cluster's row in each frame, -1: not there */
-    float strength[256]; /* of an echo of that luma; 1 in the middle of the scale */
-    double *steady_tip;  /* n_frames: the catheter's row, small holes closed, -1: not there; owned */
-    float *rest;         /* rows x columns: without bubbles and catheter; owned */
-    float *before;       /* rows x columns: just before the deposit, catheter and all; owned */
-    bool has_before;     /* before was seen */
-    double before_tip;   /* the catheter's row in it, -1: none */
-    double cell_places;  /* places of the strip that one grain of speckle covers */
+    const long *way; /* the cluster's row in each frame, -1: not there */
+    /* Of an echo of that luma, less HUNT_MOST_LIFT; 1 in the middle of the scale. */
+    float strength[256 + 2 * HUNT_MOST_LIFT];
+    double *steady_tip; /* n_frames: the catheter's row, small holes closed, -1: not there; owned */
+    float *rest;        /* rows x columns: without bubbles and catheter; owned */
+    float *before;      /* rows x columns: just before the deposit, catheter and all; owned */
+    bool has_before;    /* before was seen */
+    double before_tip;  /* the catheter's row in it, -1: none */
+    double cell_places; /* places of the strip that one grain of speckle covers */
 };
 
 /* A stretch of the strip about the cluster, all columns. */

@@ -12,7 +12,9 @@ static const double FINE_SIGMA_MM = 0.45;
 static const double BACKGROUND_SIGMA_MM = 0.8;
 static const double LANE_MM = 12.0; /* along a lane the stripe looks alike over this */
 static const double LANE_ALLOWANCE =
-    35.0; /* grey levels by which a place may outshine its lane and still be stripe */
+    35.0;                         /* grey levels by which a place may outshine its lane and still be stripe */
+static const double GAIN_S = 0.5; /* to either side: a level is the middle one within */
+static const double GAIN_STEP = 6.0;   /* grey levels: less is breathing and speckle */
 static const double LEAST_NOISE = 4.0; /* grey levels */
 
 double hunt_along_mm(const struct hunt *hunt, double row)
@@ -32,6 +34,62 @@ size_t hunt_frame_at(const struct hunt *hunt, double time_s)
     while (t + 1 < hunt->follow->n_frames && hunt->follow->time_s[t + 1] <= time_s)
         t++;
     return t;
+}
+
+/* ---- gain ---- */
+
+static void fill_level(void *context, size_t frame)
+{
+    struct hunt *hunt = context;
+    size_t strip = hunt->n_rows * hunt->n_columns;
+    const uint8_t *luma = hunt->follow->strip + frame * strip;
+    size_t counts[256] = {0};
+    size_t n = 0;
+    int level = 0;
+
+    for (size_t i = 0; i < strip; i++)
+        counts[luma[i]]++;
+    while (level < 255 && 2 * (n + counts[level]) < strip)
+        n += counts[level++];
+    hunt->lift[frame] = (short)level;
+}
+
+/* A change of gain lifts or sinks the luma of everything (it is a logarithm); bubbles and catheter, being
+ * small, do not move the middle of the strip. A loop whose gain stays is left as it is. */
+static bool level_gain(struct hunt *hunt)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    double *level = malloc((2 * n + 1) * sizeof *level);
+    double *near = level != NULL ? level + n : NULL;
+    double middle = 0.0;
+    double most = 0.0;
+
+    hunt->lift = calloc(n + 1, sizeof *hunt->lift);
+    if (hunt->lift == NULL || level == NULL) {
+        free(level);
+        return false;
+    }
+    parallel_run(n, 0, fill_level, hunt);
+    for (size_t t = 0, from = 0; t < n; t++) {
+        size_t n_near = 0;
+
+        while (time_s[t] - time_s[from] > GAIN_S)
+            from++;
+        for (size_t k = from; k < n && time_s[k] - time_s[t] <= GAIN_S; k++)
+            near[n_near++] = (double)hunt->lift[k];
+        level[t] = statistics_median(near, n_near);
+    }
+    memcpy(near, level, n * sizeof *level);
+    middle = statistics_median(near, n);
+    for (size_t t = 0; t < n; t++)
+        most = fmax(most, fabs(level[t] - middle));
+    for (size_t t = 0; t < n; t++)
+        hunt->lift[t] =
+            (short)(most < GAIN_STEP ? 0.0
+                                     : round(fmin(fmax(middle - level[t], -HUNT_MOST_LIFT), HUNT_MOST_LIFT)));
+    free(level);
+    return true;
 }
 
 /* ---- what the stripe looks like without bubbles ---- */
@@ -58,7 +116,7 @@ static void fill_background_row(void *context, size_t row)
             size_t n = 0;
 
             for (size_t t = from; t < to; t += step)
-                series[n++] = follow->strip[t * strip + row * hunt->n_columns + column];
+                series[n++] = follow->strip[t * strip + row * hunt->n_columns + column] + hunt->lift[t];
             lowest = fmin(lowest, statistics_median(series, n));
         }
         hunt->background[row * hunt->n_columns + column] = (float)lowest;
@@ -118,7 +176,7 @@ struct raster *hunt_take_excess(const struct hunt *hunt, size_t frame)
     if (excess == NULL)
         return NULL;
     for (size_t i = 0; i < n; i++)
-        excess->value[i] = (float)strip[i] - hunt->background[i];
+        excess->value[i] = (float)(strip[i] + hunt->lift[frame]) - hunt->background[i];
     if (!raster_smooth(excess, FINE_SIGMA_MM / FOLLOW_STEP_MM, FINE_SIGMA_MM / FOLLOW_STEP_MM))
         raster_free(&excess);
     return excess;
@@ -205,11 +263,12 @@ static bool fill_crests(struct hunt *hunt)
 
 bool hunt_prepare(struct hunt *hunt)
 {
-    return fill_background(hunt) && fill_crests(hunt);
+    return level_gain(hunt) && fill_background(hunt) && fill_crests(hunt);
 }
 
 void hunt_free(struct hunt *hunt)
 {
+    free(hunt->lift);
     free(hunt->background);
     free(hunt->crest);
     free(hunt->crest_column);

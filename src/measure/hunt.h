@@ -10,13 +10,16 @@
 #include <stddef.h>
 #include <stdint.h>
 
+enum { HUNT_MOST_LIFT = 64 };
+
 /* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
  * of what the stripe shows without bubbles. */
 struct hunt {
     const struct follow *follow;
     struct cluster *cluster; /* what is found so far */
     size_t n_rows, n_columns;
-    float *background;   /* rows x columns, luma */
+    short *lift;         /* n_frames: grey levels that level out changes of gain, within +-HUNT_MOST_LIFT */
+    float *background;   /* rows x columns, luma, levelled out */
     double noise;        /* grey levels of a crest by chance */
     float *crest;        /* frames x rows: best excess across, standard deviations */
     short *crest_column; /* frames x rows */

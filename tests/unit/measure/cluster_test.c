@@ -29,6 +29,7 @@ struct contents {
     double gone_from_s, gone_to_s;
     double catheter_from_s, catheter_to_s; /* both 0: none; it takes 2 s to come and 2 s to go */
     double tip_along_mm;                   /* where it rests */
+    double dimmed_from_s, dimmed_by; /* the gain is turned down from then on, grey levels; 0: it is not */
     long seed;
 };
 
@@ -108,7 +109,8 @@ static struct made *find(const struct contents *contents)
             double along = follow->row_from_mm + (double)(i / N_COLUMNS) * FOLLOW_STEP_MM;
             double across = ((double)(i % N_COLUMNS) - N_COLUMNS / 2) * FOLLOW_STEP_MM;
             double value = 75.0 + (double)picture->value[i] + 30.0 * bump(across, 3.0) +
-                           added(contents, follow->time_s[t], along, across);
+                           added(contents, follow->time_s[t], along, across) -
+                           (follow->time_s[t] >= contents->dimmed_from_s ? contents->dimmed_by : 0.0);
 
             follow->strip[t * follow->n_rows * N_COLUMNS + i] = (uint8_t)lrint(fmin(fmax(value, 0.0), 255.0));
         }
@@ -229,6 +231,23 @@ static void bubbles_ahead_of_a_catheter_are_told_from_it(void **state)
     made_free(made);
 }
 
+static void bubbles_are_found_although_the_gain_is_turned_down_later(void **state)
+{
+    struct made *made = find(&(struct contents){.bubbles_from_s = 10.0,
+                                                .bubbles_along_mm = 14.0,
+                                                .drift_mm = -3.0,
+                                                .dimmed_from_s = 20.0,
+                                                .dimmed_by = 25.0,
+                                                .seed = 35});
+
+    (void)state;
+    assert_true(made->cluster.is_present && made->cluster.has_onset);
+    assert_true(fabs(made->follow.time_s[made->cluster.onset] - 10.0) <= 0.3);
+    assert_true(fabs(made->cluster.first.sight.along_mm - 14.0) < 0.3);
+    assert_true(fabs(made->cluster.last.sight.along_mm - 11.0) < 0.3);
+    made_free(made);
+}
+
 /* Over ten made strips the error of the way from first to last place must be of the size that is stated: the
  * mean square of error over standard error is 1 where the statement is exact; over 4 it would be half of what
  * it is. */
@@ -294,6 +313,7 @@ int main(void)
         cmocka_unit_test(no_bubbles_are_none),
         cmocka_unit_test(a_catheter_alone_is_no_deposit),
         cmocka_unit_test(bubbles_ahead_of_a_catheter_are_told_from_it),
+        cmocka_unit_test(bubbles_are_found_although_the_gain_is_turned_down_later),
         cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
         cmocka_unit_test(a_cluster_that_was_there_from_the_start_has_no_instant),
