@@ -54,8 +54,11 @@ static bool measure(struct transfer **transfer, struct transfer_request *request
 
     progress_begin(&progress);
     request->progress = progress_show;
+    /* cppcheck-suppress autoVariables ; taken back below */
     request->progress_context = &progress;
     is_measured = transfer_measure(transfer, request, err);
+    request->progress_context = NULL;
+    request->progress = NULL;
     progress_end(&progress);
     return is_measured;
 }

@@ -125,20 +125,18 @@ static bool read_increments(struct clock *clock, const struct dataset *dataset, 
 {
     size_t n_pointers = dataset_n_values(dataset, FRAME_INCREMENT_POINTER);
     bool wants_vector = false;
-    bool wants_step = false;
+    bool is_pointed = false;
 
     for (size_t i = 0; i < n_pointers && i < 8; i++) {
         uint32_t tag = 0;
 
         if (dataset_tag(dataset, FRAME_INCREMENT_POINTER, i, &tag)) {
             wants_vector = wants_vector || tag == FRAME_TIME_VECTOR;
-            wants_step = wants_step || tag == FRAME_TIME;
+            is_pointed = is_pointed || tag == FRAME_TIME || tag == FRAME_TIME_VECTOR;
         }
     }
-    if (!wants_vector && !wants_step) {
+    if (!is_pointed)
         wants_vector = dataset_n_values(dataset, FRAME_TIME_VECTOR) > 1;
-        wants_step = !wants_vector;
-    }
     if (wants_vector && !read_vector(clock, dataset, n_frames, problems, err))
         return false;
     return clock->is_known || read_step(clock, dataset, problems, err);

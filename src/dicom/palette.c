@@ -74,6 +74,7 @@ static bool expand(struct expansion *to, size_t at, size_t most_segments, int de
     return true;
 }
 
+/* NOLINTNEXTLINE(readability-non-const-parameter): filled through the struct */
 bool palette_expand(const uint16_t *segments, size_t n_segments, uint16_t *entries, size_t n)
 {
     struct expansion to = {.words = segments, .n_words = n_segments, .entries = entries, .n = n};

@@ -30,7 +30,7 @@ static int reduction_of(const struct survey *survey)
 static float *reduce(const float *plane, int width_px, const struct evidence *evidence)
 {
     int by = evidence->reduction;
-    float *out = malloc((size_t)evidence->width * (size_t)evidence->height * sizeof *out);
+    float *out = calloc((size_t)evidence->width * (size_t)evidence->height, sizeof *out);
 
     if (out == NULL)
         return NULL;
@@ -73,7 +73,7 @@ static bool gather_living(struct evidence *evidence, const struct survey *survey
 {
     size_t n = (size_t)evidence->width * (size_t)evidence->height;
     float *deviation = reduce(survey->deviation, survey->width_px, evidence);
-    float *moving = malloc(n * sizeof *moving);
+    float *moving = calloc(n, sizeof *moving);
     size_t n_moving = 0;
     double upper = 0;
     double least = 0;

@@ -153,6 +153,7 @@ static void try_pair(struct lattice *best, const struct marks *marks, const stru
 static void search_column(struct lattice *best, const struct marks *marks, struct column *column,
                           double depth_px, double x_px)
 {
+    /* NOLINTNEXTLINE(bugprone-sizeof-expression): pointers are sorted */
     qsort(column->marks, column->n, sizeof *column->marks, compare_by_y);
     for (size_t i = 0; i + 1 < column->n; i++)
         for (size_t j = i + 1; j < column->n; j++) {
@@ -168,6 +169,7 @@ static void search_column(struct lattice *best, const struct marks *marks, struc
 bool lattice_find(struct lattice *lattice, const struct marks *marks, double depth_px, int left_px,
                   int end_px, struct error **err)
 {
+    /* NOLINTNEXTLINE(bugprone-sizeof-expression): a list of pointers */
     struct column column = {.marks = malloc((marks->n + 1) * sizeof *column.marks)};
 
     *lattice = (struct lattice){.members = malloc((2 * LATTICE_PLACES_MAX + 1) * sizeof *lattice->members)};

@@ -105,7 +105,7 @@ static bool has_number(const struct marks *marks, const struct mark *mark, doubl
 int lattice_number_every(const struct lattice *lattice, const struct marks *marks)
 {
     static const int tried[] = {1, 2, 5, 10};
-    bool has[2 * LATTICE_PLACES_MAX + 1];
+    bool has[2 * LATTICE_PLACES_MAX + 1] = {false};
     int n_numbers = 0;
 
     for (int k = 0; k < lattice->n_places; k++) {

@@ -161,25 +161,25 @@ bool marks_find(struct marks *marks, const struct survey *survey, const struct p
     int height = is_transposed ? survey->width_px : survey->height_px;
     size_t n = (size_t)width * (size_t)height;
     int thick = (int)lround(MARK_MAX_THICK * height) + 1;
-    float *plane = malloc(n * sizeof *plane);
+    float *plane = calloc(n, sizeof *plane);
     uint8_t *ticks = malloc(n);
-    int32_t *labels = malloc(n * sizeof *labels);
+    int32_t *labels = calloc(n, sizeof *labels);
     int n_labels = -1;
 
     *marks = (struct marks){.width_px = width, .height_px = height};
     marks->strokes = malloc(n);
-    marks->ridges = malloc(n * sizeof *marks->ridges);
+    marks->ridges = calloc(n, sizeof *marks->ridges);
     if (plane && ticks && labels && marks->strokes && marks->ridges) {
         fill_still(plane, survey, is_transposed);
         find_places(ticks, survey, picture, is_transposed);
         find_ridges(plane, marks->ridges, ticks, marks->strokes, width, height, thick);
         n_labels = plane_label(labels, ticks, width, height);
-    }
-    if (n_labels >= 0)
-        marks->items = calloc((size_t)n_labels + 1, sizeof *marks->items);
-    if (marks->items != NULL) {
-        gather(marks->items, labels, marks->ridges, width, height);
-        marks->n = keep_small(marks->items, (size_t)n_labels, width, height);
+        if (n_labels >= 0)
+            marks->items = calloc((size_t)n_labels + 1, sizeof *marks->items);
+        if (marks->items != NULL) {
+            gather(marks->items, labels, marks->ridges, width, height);
+            marks->n = keep_small(marks->items, (size_t)n_labels, width, height);
+        }
     }
     free(plane);
     free(ticks);

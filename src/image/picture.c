@@ -321,7 +321,7 @@ bool picture_find(struct picture **picture, const struct survey *survey, const s
     if (survey->width_px < SIDE_MIN_PX || survey->height_px < SIDE_MIN_PX)
         take_whole_frame(made);
     else if (!find_outline(made, survey, facts, err))
-        return false;
+        return false; /* NOLINT(clang-analyzer-unix.Malloc): CLEANUP ends it */
     fill_box(made);
     memcpy(made->mask, made->outline, (size_t)made->width_px * (size_t)made->height_px);
     if (made->is_found && !picture_cut(made, survey, err))

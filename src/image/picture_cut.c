@@ -158,7 +158,7 @@ static bool cut_colour(struct picture *picture, const struct survey *survey, uin
     size_t n = (size_t)width * (size_t)height;
     int tint = 0;
     size_t n_outline = 0;
-    uint8_t *broad = malloc(n);
+    uint8_t *broad = calloc(n, 1);
     bool is_good = broad != NULL;
     int reach = (int)lround(OUTLINE_SHARE * (width > height ? width : height)) + 1;
 
@@ -180,7 +180,7 @@ static bool cut_colour(struct picture *picture, const struct survey *survey, uin
 bool picture_cut(struct picture *picture, const struct survey *survey, struct error **err)
 {
     size_t n = (size_t)picture->width_px * (size_t)picture->height_px;
-    uint8_t *strokes = malloc(n);
+    uint8_t *strokes = calloc(n, 1);
     bool is_good = strokes != NULL;
 
     if (is_good)

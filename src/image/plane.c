@@ -16,7 +16,7 @@ static int most(int a, int b)
 /** Sums over rows first, then over columns; each in one running sum. */
 bool plane_count(uint32_t *count, const uint8_t *mask, int width, int height, int radius)
 {
-    uint32_t *rows = malloc((size_t)width * (size_t)height * sizeof *rows);
+    uint32_t *rows = calloc((size_t)width * (size_t)height, sizeof *rows);
     uint32_t *sums = calloc((size_t)width, sizeof *sums);
 
     if (rows == NULL || sums == NULL) {
@@ -99,7 +99,7 @@ bool plane_shrink(uint8_t *out, const uint8_t *mask, int width, int height, int 
 
 bool plane_blur(float *out, const float *in, int width, int height, int radius)
 {
-    double *rows = malloc((size_t)width * (size_t)height * sizeof *rows);
+    double *rows = calloc((size_t)width * (size_t)height, sizeof *rows);
     double *sums = calloc((size_t)width, sizeof *sums);
 
     if (rows == NULL || sums == NULL) {

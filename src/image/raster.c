@@ -128,7 +128,7 @@ static float *half_gaussian(double sigma_px, int *radius)
     double sum = 0.0;
 
     *radius = (int)ceil(3.5 * sigma_px);
-    kernel = malloc(((size_t)*radius + 1) * sizeof *kernel);
+    kernel = calloc((size_t)*radius + 1, sizeof *kernel);
     if (kernel == NULL)
         return NULL;
     for (int k = 0; k <= *radius; k++) {

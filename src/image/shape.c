@@ -297,9 +297,12 @@ static double side_length(const struct shape *shape, const struct side *side)
         hypot(shape->box.right_px - shape->box.left_px, shape->box.bottom_px - shape->box.top_px) * 3;
     double length = 0;
 
-    for (double at = -reach_px; at < reach_px; at++)
+    for (long i = 0; (double)i < 2.0 * reach_px; i++) {
+        double at = (double)i - reach_px;
+
         length += shape_holds(shape, side->normal_x * side->offset_px + along_x * at,
                               side->normal_y * side->offset_px + along_y * at);
+    }
     return length;
 }
 

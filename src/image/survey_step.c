@@ -49,6 +49,9 @@ static float block_median(const struct window *window, size_t first, size_t end,
 
     for (size_t i = first; i < end && n < WINDOW_MAX; i++)
         values[n++] = window->rows[i].mean[block];
+    *spread = 0.0F;
+    if (n == 0)
+        return 0.0F;
     qsort(values, n, sizeof values[0], compare_floats);
     *spread = (values[n - 1 - (n - 1) / 4] - values[(n - 1) / 4]) / 2;
     return values[n / 2];
@@ -148,7 +151,7 @@ static bool is_peak(const double *steps, size_t at, size_t n, size_t reach)
     size_t first = at > reach ? at - reach : 1;
 
     for (size_t i = first; i < n && i <= at + reach; i++)
-        if (steps[i] > steps[at] || (steps[i] >= steps[at] && i < at))
+        if (steps[i] > steps[at] || (i < at && steps[i] >= steps[at]))
             return false;
     return steps[at] > 1.0;
 }

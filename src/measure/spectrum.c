@@ -194,14 +194,17 @@ bool spectrum_fit_background(struct spectrum_background *background, const doubl
                              const double *power, const bool *is_used, size_t n, double independent)
 {
     double *values = malloc(5 * n * sizeof *values);
-    double *x = values;
-    double *y = values + n;
-    double *scratch = values + 2 * n;
+    double *x = NULL;
+    double *y = NULL;
+    double *scratch = NULL;
     double square = 0.0;
     size_t used = 0;
 
     if (values == NULL)
         return false;
+    x = values;
+    y = values + n;
+    scratch = values + 2 * n;
     background->middle = 0.0;
     for (size_t i = 0; i < n; i++)
         if (is_used[i] && frequency_per_min[i] > 0.0 && power[i] > 0.0) {

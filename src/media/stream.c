@@ -14,6 +14,9 @@ enum {
 };
 
 #define TIME_SLACK_S 1e-6 /* so that a time printed with six decimals finds its own frame */
+#define EARLY_S                                                                                              \
+    0.5 /* the last picture may be shown for longer than the others; common practice, no source              \
+         */
 
 /* Pictures that come out later but were sent before `packet` are whole. */
 static void note_damage(struct stream *stream, int64_t packet)
@@ -241,13 +244,30 @@ static enum loop_next decode_whole(struct stream *stream, double from_time_s, st
     }
 }
 
+/* The header's duration against the last picture, where no count of frames tells more: Matroska and WebM. */
+static bool tell_early_end(struct stream *stream, struct text_list *problems)
+{
+    double declared_s = stream->facts.declared_duration_s;
+    bool has_others = stream->demuxer.context->nb_streams > 1; /* the duration may be the sound's */
+    bool is_told = stream->demuxer.track->nb_frames > 0 || stream->facts.is_still || has_others ||
+                   !stream->facts.has_clock || stream->time_of != NULL;
+    double missing_s = declared_s - stream->last_s - stream->facts.period_s;
+
+    if (is_told || declared_s <= 0.0 || missing_s < EARLY_S)
+        return true;
+    return problem_tell(&stream->early, problems, lround(1e3 * missing_s),
+                        "the file ends early: its header says %.1f s, its last picture stands at %.1f s",
+                        declared_s, stream->last_s);
+}
+
 static bool tell_losses(struct stream *stream, struct text_list *problems)
 {
     const AVStream *track = stream->demuxer.track;
     long missing = track->nb_frames > stream->n_packets ? (long)(track->nb_frames - stream->n_packets) : 0;
     long damaged = stream->n_faults > stream->n_left_out ? stream->n_faults : stream->n_left_out;
 
-    return problem_tell(&stream->missing, problems, missing,
+    return tell_early_end(stream, problems) &&
+           problem_tell(&stream->missing, problems, missing,
                         "the file ends early: its header says %ld frames, %ld are missing at the end",
                         (long)track->nb_frames, missing) &&
            problem_tell(&stream->damaged, problems, damaged,

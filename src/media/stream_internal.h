@@ -39,7 +39,7 @@ struct stream {
     int n_drain_errors;
     long n_seen;
     /* what has been told */
-    struct problem missing, damaged, restamped, unstamped, other_size;
+    struct problem missing, early, damaged, restamped, unstamped, other_size;
 };
 
 /** Fills the facts and the reading of a track whose first picture is decoded. False, with a sentence, for a

@@ -144,6 +144,31 @@ static void a_cut_avi_gives_what_is_whole(void **state)
     loop_fixture_free(&cut);
 }
 
+/* Matroska counts no frames in its header but says how long it is; ffprobe reads both. */
+static void a_cut_matroska_file_is_told_by_its_duration(void **state)
+{
+    struct loop_fixture whole = {0};
+    struct loop_fixture cut = {0};
+    double declared_s = 0.0;
+
+    (void)state;
+    loop_fixture_run(
+        "cd %s && ffmpeg -nostdin -v error -y -i whole.mp4 -c copy whole.mkv && head -c $(($(stat "
+        "-c %%s whole.mkv) / 2)) whole.mkv >cut.mkv",
+        folder);
+    assert_int_equal(loop_fixture_numbers(&declared_s, 1,
+                                          "ffprobe -v quiet -show_entries format=duration -of csv=p=0 %s",
+                                          path_of("cut.mkv")),
+                     1);
+    assert_true(loop_fixture_read(&whole, path_of("whole.mkv")));
+    assert_true(loop_fixture_read(&cut, path_of("cut.mkv")));
+    assert_true(cut.n > 10 && cut.n < whole.n && cut.times_s[cut.n - 1] < declared_s - 1.0);
+    assert_true(loop_fixture_tells(&cut, "the file ends early: its header says"));
+    assert_false(loop_fixture_tells(&whole, "early"));
+    loop_fixture_free(&whole);
+    loop_fixture_free(&cut);
+}
+
 static void a_damaged_picture_leaves_a_gap_and_the_others_their_times(void **state)
 {
     struct loop_fixture loop = {0};
@@ -389,6 +414,7 @@ int main(void)
         cmocka_unit_test(an_mp4_without_its_index_is_an_unfinished_recording),
         cmocka_unit_test(a_cut_mp4_gives_what_is_whole_and_says_what_is_missing),
         cmocka_unit_test(a_cut_avi_gives_what_is_whole),
+        cmocka_unit_test(a_cut_matroska_file_is_told_by_its_duration),
         cmocka_unit_test(a_damaged_picture_leaves_a_gap_and_the_others_their_times),
         cmocka_unit_test(one_still_is_read_and_called_so),
         cmocka_unit_test(a_dicom_file_cut_in_its_frames_gives_the_whole_ones),
