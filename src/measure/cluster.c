@@ -6,6 +6,7 @@
 #include "measure/hunt.h"
 #include "measure/onset.h"
 #include "measure/shaft.h"
+#include "measure/stay.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -137,8 +138,8 @@ bool cluster_find(struct cluster *cluster, const struct follow *follow, double l
     cluster->sight = calloc(follow->n_frames + 1, sizeof *cluster->sight);
     is_made = tip && way && cluster->sight;
     if (is_made && follow->n_frames >= 8)
-        is_made = hunt_prepare(&hunt) && shaft_find(&hunt, tip) && cluster_way_find(&hunt, tip, way) &&
-                  judge(&hunt, way, tip, reasons);
+        is_made = hunt_prepare(&hunt) && shaft_find(&hunt, tip) && stay_fill(&hunt, tip) &&
+                  cluster_way_find(&hunt, tip, way) && judge(&hunt, way, tip, reasons);
     hunt_free(&hunt);
     free(tip);
     free(way);

@@ -30,11 +30,11 @@ static double shaft_luma(const struct hunt *hunt, size_t frame, long tip)
     return n > 0 ? statistics_quantile(luma, n, 0.9) : 255.0;
 }
 
-/* What being at a row in a frame is worth. With a catheter there only what outshines it can be told. */
+/* What being at a row in a frame is worth. With a catheter there only what outshines it can be told, or what
+ * is new since it came to rest. */
 static double worth(const struct hunt *hunt, const long *tip, const double *shaft, size_t frame, size_t row)
 {
-    double excess = (double)hunt->crest[frame * hunt->n_rows + row];
-    double value = excess - SEEN;
+    double value = (double)hunt->crest[frame * hunt->n_rows + row] - SEEN;
 
     if (hunt_along_mm(hunt, (double)row) < -4.0 || hunt_along_mm(hunt, (double)row) > hunt->length_mm + 4.0)
         return -4.0;
@@ -43,9 +43,11 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
         double luma = hunt->crest_luma[frame * hunt->n_rows + row];
 
         if ((double)behind * FOLLOW_STEP_MM > 8.0)
-            return -2.0;
-        if ((double)behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM)
+            value = fmin(value, -2.0);
+        else if ((double)behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM)
             value = fmin(value, (luma - shaft[frame]) / hunt->noise - OUTSHINES);
+        if (hunt->fresh != NULL)
+            value = fmax(value, (double)hunt->fresh[frame * hunt->n_rows + row] - SEEN);
     }
     return fmin(fmax(value, -4.0), 5.0);
 }

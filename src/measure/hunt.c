@@ -270,6 +270,7 @@ void hunt_free(struct hunt *hunt)
 {
     free(hunt->lift);
     free(hunt->background);
+    free(hunt->fresh);
     free(hunt->crest);
     free(hunt->crest_column);
     free(hunt->crest_luma);

@@ -24,6 +24,9 @@ struct hunt {
     float *crest;        /* frames x rows: best excess across, standard deviations */
     short *crest_column; /* frames x rows */
     uint8_t *crest_luma; /* frames x rows: smoothed luma there */
+    /* frames x rows: the same of what is new while the catheter rests, -HUGE_VALF elsewhere; NULL: it did not
+     */
+    float *fresh;
     double length_mm;
     bool is_failed; /* memory ran out on the way */
 };

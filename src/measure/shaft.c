@@ -9,6 +9,9 @@
 static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
 static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
 static const double SHAFT_GAP_MM = 5.0;
+static const double TIP_STRETCH_MM = 4.0; /* behind a tip */
+static const double GLINT_SHARE = 0.5;    /* of the line's brightness: less is a glint */
+enum { LINE_ROWS = 256 };
 static const double SHAFT_ENTERS_MM =
     8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
 static const double LEAST_LEAP_MM = 2.0;
@@ -32,6 +35,33 @@ static bool goes_on(const struct hunt *hunt, const float *crest, long at, bool f
             return true;
     }
     return false;
+}
+
+/* Cuts lone glints off the line's end (start to tip, counted from the end by which it enters): a tip stands
+ * on a stretch most of which is bright, or is itself about as bright as the line. */
+static long trim_glints(const struct hunt *hunt, const float *crest, long start, long tip, bool from_last)
+{
+    long n = (long)hunt->n_rows;
+    long length = (long)(TIP_STRETCH_MM / FOLLOW_STEP_MM);
+    double line[LINE_ROWS];
+    double bright = 0.0;
+    size_t n_line = 0;
+
+    for (long i = start; i <= tip && n_line < LINE_ROWS; i++)
+        if ((double)crest[from_last ? n - 1 - i : i] > SHAFT_SEEN)
+            line[n_line++] = (double)crest[from_last ? n - 1 - i : i];
+    bright = GLINT_SHARE * statistics_median(line, n_line);
+    for (; tip > start; tip--) {
+        long n_strong = 0;
+
+        if (!((double)crest[from_last ? n - 1 - tip : tip] > SHAFT_SEEN))
+            continue;
+        for (long i = tip; i > tip - length && i >= start; i--)
+            n_strong += (double)crest[from_last ? n - 1 - i : i] > SHAFT_SEEN;
+        if (2 * n_strong > length || (double)crest[from_last ? n - 1 - tip : tip] > bright)
+            break;
+    }
+    return tip;
 }
 
 /* A long bright line that reaches an end of the strip; tip row or -1. */
@@ -60,6 +90,8 @@ static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, dou
             return -1; /* the line must reach in from the end */
         }
     }
+    if (start >= 0)
+        tip = trim_glints(hunt, crest, start, tip, from_last);
     if (start < 0 || (double)(tip - start) * FOLLOW_STEP_MM < least_mm || 10 * n_strong < 6 * (tip - start))
         return -1;
     return from_last ? n - 1 - tip : tip;

@@ -231,6 +231,26 @@ static void bubbles_ahead_of_a_catheter_are_told_from_it(void **state)
     made_free(made);
 }
 
+/* They drift off at once, and along the shaft of a catheter that stays. */
+static void bubbles_are_dated_while_they_pass_the_shaft(void **state)
+{
+    struct made *made = find(&(struct contents){.bubbles_from_s = 10.0,
+                                                .bubbles_along_mm = 13.0,
+                                                .drift_mm = 12.0,
+                                                .catheter_from_s = 6.0,
+                                                .catheter_to_s = 18.0,
+                                                .tip_along_mm = 15.5,
+                                                .seed = 36});
+
+    (void)state;
+    assert_true(made->cluster.is_present && made->cluster.has_onset);
+    if (!(fabs(made->follow.time_s[made->cluster.onset] - 10.0) <= 1.0))
+        fail_msg("dated at %.2f s", made->follow.time_s[made->cluster.onset]);
+    assert_true(fabs(made->cluster.first.sight.along_mm - 13.0) < 0.3);
+    assert_true(fabs(made->cluster.last.sight.along_mm - 25.0) < 0.3);
+    made_free(made);
+}
+
 static void bubbles_are_found_although_the_gain_is_turned_down_later(void **state)
 {
     struct made *made = find(&(struct contents){.bubbles_from_s = 10.0,
@@ -313,6 +333,7 @@ int main(void)
         cmocka_unit_test(no_bubbles_are_none),
         cmocka_unit_test(a_catheter_alone_is_no_deposit),
         cmocka_unit_test(bubbles_ahead_of_a_catheter_are_told_from_it),
+        cmocka_unit_test(bubbles_are_dated_while_they_pass_the_shaft),
         cmocka_unit_test(bubbles_are_found_although_the_gain_is_turned_down_later),
         cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
