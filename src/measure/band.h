@@ -1,0 +1,22 @@
+#ifndef AFTERFLASH_MEASURE_BAND_INTERNAL_H
+#define AFTERFLASH_MEASURE_BAND_INTERNAL_H
+
+#include "measure/even.h"
+
+/* A band: passes between `low` and `high` per minute, fading over a fifth of each edge. */
+struct pass_band {
+    double low, high;
+};
+
+/* Fills even->band: analytic traces of a band, edges continued by point reflection. False when memory ran
+ * out. */
+MUST_CHECK bool band_fill(struct even *even, const struct pass_band *band);
+
+/* Leading pattern along the stripe (unit length, weighted). `pattern` has room for n_positions. */
+MUST_CHECK bool band_lead(const struct even *even, double complex *pattern);
+
+/* Amplitude of the positions' bands: the 0.6 quantile of what they have.
+ * `scratch` has room for n_positions. */
+double band_amplitude(const struct even *even, double *scratch);
+
+#endif

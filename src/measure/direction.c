@@ -1,0 +1,73 @@
+#include "measure/direction.h"
+
+#include <math.h>
+
+static const double PI = 3.14159265358979323846;
+
+/* Phase advance between positions LAG_MM apart, summed over a half of the stripe and a window of time. */
+static double complex advance_in(const struct even *even, size_t lag, size_t from_p, size_t to_p,
+                                 size_t from_i, size_t to_i)
+{
+    double complex sum = 0.0;
+
+    for (size_t p = from_p; p + lag < to_p; p++)
+        for (size_t i = from_i; i < to_i; i++)
+            sum += sqrt(even->weight[p] * even->weight[p + lag]) * even->band[(p + lag) * even->n + i] *
+                   conj(even->band[p * even->n + i]);
+    return sum;
+}
+
+void direction_estimate(const struct even *even, double spacing_mm, struct wave_result *result)
+{
+    size_t lag = even_lag(spacing_mm);
+    size_t cycle = (size_t)fmin(60.0 / result->frequency_per_min * EVEN_HZ, (double)even->n);
+    size_t half = even->n_positions / 2;
+    double share[2][2] = {{0}}; /* [half of stripe][away from fundus, toward it] */
+    double both[2] = {0};       /* whole stripe in a window: away, toward */
+    double complex uniform = 0.0;
+    double complex mirrored = 0.0;
+    double omega = 2.0 * PI * result->frequency_per_min / 60.0;
+
+    result->direction = DIRECTION_UNDETERMINED;
+    result->has_velocity = false;
+    if (even->n_positions < 2 * lag + 2)
+        return;
+    for (size_t from = 0; from + cycle / 2 < even->n; from += cycle > 0 ? cycle : 1) {
+        size_t to = from + cycle < even->n ? from + cycle : even->n;
+        double complex fundal = advance_in(even, lag, 0, half + lag / 2, from, to);
+        double complex cervical = advance_in(even, lag, half - lag / 2, even->n_positions, from, to);
+        double complex whole = fundal + cervical;
+
+        share[0][cimag(fundal) > 0.0] += fabs(cimag(fundal));
+        share[1][cimag(cervical) > 0.0] += fabs(cimag(cervical));
+        both[cimag(whole) > 0.0] += fabs(cimag(whole));
+        uniform += cimag(whole) > 0.0 ? conj(whole) : whole;
+        mirrored += fundal + conj(cervical);
+    }
+    {
+        double fundal_away = share[0][0] / fmax(share[0][0] + share[0][1], 1e-12);
+        double cervical_away = share[1][0] / fmax(share[1][0] + share[1][1], 1e-12);
+        double away = both[0] / fmax(both[0] + both[1], 1e-12);
+        double complex used = uniform;
+
+        if (fundal_away > 0.7 && cervical_away < 0.3) {
+            result->direction = DIRECTION_OPPOSING;
+            used = mirrored;
+        } else if (away > 0.8) {
+            result->direction = DIRECTION_FUNDUS_TO_CERVIX;
+        } else if (away < 0.2) {
+            result->direction = DIRECTION_CERVIX_TO_FUNDUS;
+        } else {
+            result->direction = DIRECTION_MIXED;
+        }
+        {
+            double turn = fabs(carg(used));
+
+            result->has_velocity = turn > 0.02 && turn < 2.8;
+            if (result->has_velocity)
+                result->velocity_per_s = omega * (double)lag * spacing_mm / turn;
+            else
+                result->direction = DIRECTION_UNDETERMINED;
+        }
+    }
+}
