@@ -46,8 +46,8 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
             value = fmin(value, -2.0);
         else if ((double)behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM)
             value = fmin(value, (luma - shaft[frame]) / hunt->noise - OUTSHINES);
-        if (hunt->fresh != NULL)
-            value = fmax(value, (double)hunt->fresh[frame * hunt->n_rows + row] - SEEN);
+        if (hunt->fresh != NULL && isfinite(hunt->fresh[frame * hunt->n_rows + row]))
+            value = (double)hunt->fresh[frame * hunt->n_rows + row] - SEEN;
     }
     return fmin(fmax(value, -4.0), 5.0);
 }

@@ -10,9 +10,11 @@ static const double FINE_SIGMA_MM = 0.45;
 static const double HOLE_S = 1.0;    /* in which the shaft may be lost from sight */
 static const double LEAST_S = 2.5;   /* of rest */
 static const double STEADY_MM = 2.0; /* a resting tip stays within */
-/* Of the stay's frames, taken from the tip that is least deep and from the darkest: bubbles brighten what is left,
- * and join the shaft's line. */
+/* Of the stay's frames, taken from the tip that is least deep and from the darkest: bubbles brighten what is
+ * left, and join the shaft's line. */
 static const double EARLY_SHARE = 0.3;
+static const double NEWS = 10.0;      /* standard deviations: twice what a cluster needs to be seen */
+static const double NEWS_SHARE = 0.1; /* of the stay */
 static const double DARK_SHARE = 0.25;
 
 struct stay {
@@ -68,8 +70,8 @@ static void fill_fresh(void *context, size_t k)
     raster_free(&excess);
 }
 
-/* Crests of what is new, in standard deviations: above what the row shows in the darker frames of the stay, and in
- * the scatter of all rows, which bubbles are too small to move. */
+/* Crests of what is new, in standard deviations: above what the row shows in the darker frames of the stay,
+ * and in the scatter of all rows, which bubbles are too small to move. */
 static bool tell_fresh(struct stay *stay)
 {
     struct hunt *hunt = stay->hunt;
@@ -102,6 +104,30 @@ static bool tell_fresh(struct stay *stay)
     return !hunt->is_failed;
 }
 
+/* Something plainly new came in the stay, and stayed. */
+static bool has_news(const struct stay *stay)
+{
+    const struct hunt *hunt = stay->hunt;
+    size_t n = 0;
+
+    for (size_t k = 0; k < stay->n; k++) {
+        const float *fresh = hunt->fresh + stay->frame[k] * hunt->n_rows;
+        float most = 0.0F;
+
+        for (size_t row = 0; row < hunt->n_rows; row++)
+            most = fmaxf(most, fresh[row]);
+        n += (double)most > NEWS;
+    }
+    return n >= 4 && (double)n >= NEWS_SHARE * (double)stay->n;
+}
+
+static void forget_fresh(struct stay *stay)
+{
+    for (size_t k = 0; k < stay->n; k++)
+        for (size_t row = 0; row < stay->hunt->n_rows; row++)
+            stay->hunt->fresh[stay->frame[k] * stay->hunt->n_rows + row] = -HUGE_VALF;
+}
+
 /* The frames of a stay in which the tip does not lie shorter than where it rests. */
 static void choose_resting(struct stay *stay, const long *tip, size_t from, size_t end, double *scratch)
 {
@@ -126,7 +152,11 @@ static bool look_at_stay(struct stay *stay, const long *tip, size_t from, size_t
     choose_resting(stay, tip, from, end, scratch);
     if (stay->n < 8 || time_s[stay->frame[stay->n - 1]] - time_s[stay->frame[0]] < LEAST_S)
         return true;
-    return tell_fresh(stay);
+    if (!tell_fresh(stay))
+        return false;
+    if (!has_news(stay))
+        forget_fresh(stay);
+    return true;
 }
 
 bool stay_fill(struct hunt *hunt, const long *tip)
