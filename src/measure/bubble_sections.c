@@ -8,6 +8,7 @@
 
 static const double NORMAL_95 = 1.96;     /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0;     /* a wall may be out by that much */
+static const double TIP_AHEAD_MM = 3.0;   /* of the bubbles that left it: no tip is */
 static const double LOST_S = 5.0;         /* before the loop's end: worth a sentence */
 static const double STEP_S = 2.0;         /* the way is told over medians of two seconds */
 static const double STEP_CHANCE_MM = 0.1; /* of each of them by chance */
@@ -74,6 +75,7 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                               outside_mm(facts, first)};
     double error = half_interval(errors, 4);
     double tip[64];
+    double tip_mm = 0.0;
     size_t n_tip = 0;
 
     deposit->verdict = DEPOSIT_MEASURED;
@@ -94,11 +96,13 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
     for (size_t t = onset; t-- > 0 && n_tip < 64 && follow->time_s[onset] - follow->time_s[t] < 1.5;)
         if (cluster->sight[t].has_tip)
             tip[n_tip++] = from_fundus(facts, cluster->sight[t].tip_along_mm);
-    if (n_tip > 0)
-        length_set(canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px,
-                   quantity_of(fabs(statistics_median(tip, n_tip))));
+    tip_mm = n_tip > 0 ? statistics_median(tip, n_tip) : 0.0;
+    if (n_tip > 0 && tip_mm > from_fundus(facts, first->along_mm) - TIP_AHEAD_MM)
+        length_set(canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px, quantity_of(fabs(tip_mm)));
     else
-        (void)text_list_add(&deposit->reasons, "the catheter's tip was not seen just before the deposit");
+        (void)text_list_add(&deposit->reasons,
+                            n_tip > 0 ? "the catheter's tip cannot be told from what is bright ahead of it"
+                                      : "the catheter's tip was not seen just before the deposit");
     if (canvas->is_nominal)
         (void)text_list_add(&deposit->reasons, "no scale is known, so distances are in pixels only");
 }
