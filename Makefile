@@ -119,7 +119,9 @@ check-contracts: ## prove that every public function has a contract and its file
 check-banned: ## look for functions that have no place here
 	@tools/check-banned.sh
 
-bench: all ## measure speed and memory against the recordings and against decoding alone
+bench: ## measure speed and memory against the recordings and against decoding alone
+	@tools/install-packages.sh bench
+	@$(MAKE) --no-print-directory all
 	@BUILD=$(BUILD) tools/bench.sh
 
 readme: all ## write the worked example of README.md anew from a run of the program
