@@ -43,8 +43,8 @@ struct stripe_fit {
 #define FIT_STEP_MM 0.5
 
 /** Fits a stripe along a candidate: straightens the picture along it, follows centre and
- *  walls by dynamic programming on a matched cross profile, then places both tips by
- *  fitting a rounded end whose layers follow the body's own.
+ *  walls by dynamic programming on a matched cross profile, then places both tips: the
+ *  mean of the rounded ends, with the body's own layers, that the picture leaves likely.
  *
  *  picture, window  mean picture and where there is picture, square pixels of `pixel_mm`
  *  is_found         false: the candidate does not hold up; fit is then empty
