@@ -27,6 +27,9 @@ struct stripe {
 MUST_CHECK bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
                             struct error **err);
 
+/** Log odds, from how it looks alone, that a fitted band is the endometrium. */
+double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
+
 /** Turns the stripe round: first becomes last. */
 void stripe_turn(struct stripe *stripe);
 

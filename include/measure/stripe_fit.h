@@ -33,6 +33,7 @@ struct stripe_fit {
     double upper_near,
         upper_far; /* mean luma 0.5 to 4 mm and 4 to 8 mm outside the wall on the normal's far side */
     double lower_near, lower_far; /* and on its other side */
+    double side_spread; /* standard deviation of luma 1 to 6 mm outside both walls, both sides together */
     double
         detail; /* grey levels between the bright parts (all, or the lines) and the dark ones beside them */
     double grey_contrast; /* grey levels between inside (or lines) and outside (or dark) */

@@ -16,7 +16,8 @@ struct stripe_candidate {
     enum stripe_look look;
     size_t n;              /* places on the curve */
     double (*place_mm)[2]; /* n pairs x, y, STRIPE_STEP_MM apart; owned */
-    double half_mm;        /* half thickness that it was found with */
+    double half_mm;        /* half thickness that it was found with; 0: not known */
+    double aside_mm;       /* how far aside of it the centre line may lie */
     double
         score; /* sum along the curve of (answer in robust standard deviations, less what chance answers) */
 };
@@ -24,17 +25,16 @@ struct stripe_candidate {
 /** Distance between places of a candidate. */
 #define STRIPE_STEP_MM 3.0
 
-enum { STRIPE_MOST_CANDIDATES = 16 };
+enum { STRIPE_MOST_CANDIDATES = 32 };
 
 /** Looks for long, gently bent bands with two walls.
  *
  *  picture   mean picture, square pixels of `pixel_mm`
  *  window    same size, 0..1: where there is picture
- *  found     STRIPE_MOST_CANDIDATES entries; best first; each ended by stripe_candidate_free
+ *  found     STRIPE_MOST_CANDIDATES entries, in no order that matters; each ended by stripe_candidate_free
  *  n_found   how many
- *  Each orientation's elongated Gaussian mean gives cross profiles; a bright bar or a
- *  triple line of each half thickness is matched against them, scaled by the picture's own
- *  spread of answers; dynamic programming then joins places whose orientation agrees.
+ *  Dynamic programming joins places that answer well (see measure/stripe_answers.h) and whose directions
+ *  agree, for each look and half thickness and for all of them together, at a low and at a high bar.
  *  Errors: ERROR_MEMORY. */
 MUST_CHECK bool stripe_search(const struct raster *picture, const struct raster *window, double pixel_mm,
                               struct stripe_candidate *found, size_t *n_found, struct error **err);

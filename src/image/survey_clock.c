@@ -9,6 +9,9 @@ static const double USUAL_WITHIN = 0.10;
 static const double ROUNDING_S = 0.0021;
 static const double REGULAR_SHARE = 0.80;
 static const double GAP_STEPS = 1.5;
+/* Of a clock that varies: a gap is longer than this many usual steps, and clearly beyond nine tenths of them.
+ */
+static const double VARIED_GAP_STEPS = 1.75;
 
 static int compare_doubles(const void *left, const void *right)
 {
@@ -36,6 +39,33 @@ static bool is_usual(double step_s, double usual_s)
     return fabs(step_s - usual_s) <= USUAL_WITHIN * usual_s + ROUNDING_S;
 }
 
+/* A clock without one usual step: its times are used as they are, and only what stands out is a gap. */
+static bool judge_varied_steps(struct survey *survey, const double *steps, size_t n)
+{
+    double usual_s = steps[n / 2];
+    double gap_s = fmax(VARIED_GAP_STEPS * usual_s, GAP_STEPS * steps[n - 1 - n / 10]);
+    size_t n_gaps = 0;
+    long dropped = 0;
+
+    for (size_t i = 0; i < n; i++)
+        if (usual_s > 0.0 && steps[i] > gap_s) {
+            n_gaps++;
+            dropped += lround(steps[i] / usual_s) - 1;
+        }
+    survey->dropped_frames = dropped;
+    if (!text_list_add(
+            &survey->problems,
+            "the frame rate varies: nine tenths of the steps between frames run from %.3f to %.3f s; "
+            "the times are used as they are",
+            steps[n / 20], steps[n - 1 - n / 20]))
+        return false;
+    if (dropped == 0)
+        return true;
+    return text_list_add(
+        &survey->problems, "about %ld frame%s missing in %zu gap%s; the longest gap lasts %.2f s", dropped,
+        dropped == 1 ? " is" : "s are", n_gaps, n_gaps == 1 ? "" : "s", survey->largest_gap_s);
+}
+
 static bool judge_steps(struct survey *survey, const double *steps, size_t n)
 {
     double usual_s = steps[n / 2];
@@ -53,11 +83,7 @@ static bool judge_steps(struct survey *survey, const double *steps, size_t n)
         }
     }
     if ((double)n_usual < REGULAR_SHARE * (double)n)
-        return text_list_add(
-            &survey->problems,
-            "the frame rate varies: steps between frames run from %.3f to %.3f s; the times are used "
-            "as they are",
-            steps[n / 20], steps[n - 1 - n / 20]);
+        return judge_varied_steps(survey, steps, n);
     survey->dropped_frames = dropped;
     if (dropped == 0)
         return true;

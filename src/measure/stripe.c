@@ -6,57 +6,90 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Thickest double layer that is taken for an endometrium; common practice, no source. */
-static const double MOST_THICKNESS_MM = 15.3;
-static const double MOST_CONTRAST = 5.5; /* more is no better: real stripes are faint */
-/* Luma of what lies beside the stripe over that of bright tissue in the same picture: myometrium has
- * echoes, blood and air have none. */
-static const double LEAST_ECHOES = 0.55;
-static const double LEAST_SLENDER = 2.4; /* length over thickness */
-static const double LEAST_THICKNESS_MM = 5.0;
-static const double MOST_LENGTH_MM = 60.0;
-/* Three lines with dark between arise by chance less often than one bright band: in pictures
- * without a stripe the best triple line answers about two thirds as strongly. */
-static const double LAYERS_WORTH = 1.4;
 enum { ENOUGH_PICTURES = 8 };
-static const double LEAST_TRUST = 0.3; /* below this the stripe is not shown at all */
+static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at all */
 
-/* Falls from 1 as a value passes what is usual. */
-static double falling(double value, double usual, double width)
+/* What is weighed about a band, and its weight in the log odds that the band is the endometrium. The weights
+ * are a logistic regression over the bands that the search offered in loops of two generators and in real
+ * pictures of other organs; docs/validation.md says how it was learned and how it fared across them. */
+enum evidence {
+    CONTRAST,     /* answer along the band, standard deviations of chance */
+    LAYERED,      /* the same, for a triple line, */
+    IS_LAYERED,   /* which by itself is rarer by chance */
+    EVENNESS,     /* share of the length that answers on its own */
+    OVERLONG,     /* centimetres beyond 60 mm */
+    SHORT,        /* centimetres short of 30 mm */
+    OVERTHICK,    /* millimetres beyond 14 mm */
+    UNEVEN_SIDES, /* spread of what lies beside it, over the band's contrast */
+    CLOSED,       /* the end that closes best: what lies beyond it unlike what lies beside */
+    OPEN,         /* and the end that closes worst */
+    BLURRED,      /* error of the sharper tip, mm */
+    DARK_SIDES,   /* no echoes beside it: blood or air, not myometrium */
+    BRIGHT_SIDES, /* brighter beside it than nearly all the picture: fat, bowel */
+    CUT_OFF,      /* ends that the edge of the picture hides */
+    N_EVIDENCE
+};
+static const double WEIGHTS[N_EVIDENCE] = {0.42,  -0.88, 3.59,  3.19,  -3.56, -4.30, -0.74,
+                                           -7.76, -1.05, -2.78, -1.16, -8.58, -2.59, -3.63};
+static const double OFFSET = 3.38;
+
+static double over(double value, double limit)
 {
-    double beyond = fmax(value - usual, 0.0) / width;
-
-    return 1.0 / (1.0 + beyond * beyond);
+    return fmax(value - limit, 0.0);
 }
 
-/* How good a fit is: its contrast against chance and how evenly it answers; then what makes a
- * band an endometrium: its length and thickness, the same myometrium on both sides and for
- * some way, and an end that closes with tissue like that at its sides. */
-static double quality_of(const struct stripe_fit *fit, double tissue_luma)
+static double odds_of(const struct stripe_fit *fit, double tissue_luma)
 {
     double detail = fmax(fit->detail, 3.0);
-    double side = fabs(fit->upper_near - fit->lower_near) / detail;
-    double depth =
-        0.5 * (fabs(fit->upper_far - fit->upper_near) + fabs(fit->lower_far - fit->lower_near)) / detail;
-    double closed = fmin(fabs(fit->first.beyond), fabs(fit->last.beyond)) / detail;
-    double open = fmax(fabs(fit->first.beyond), fabs(fit->last.beyond)) / detail;
-    double blur = fmin(fit->first.error_mm, fit->last.error_mm);
-    double echoes = 0.5 * (fit->upper_near + fit->lower_near) / tissue_luma;
-    double slender = fit->length_mm / fmax(fit->thickness_mm, 1.0);
-    double quality =
-        fmin(fit->contrast, MOST_CONTRAST) * fit->evenness * sqrt(fmin(fit->length_mm, 45.0) / 45.0);
+    double beside = 0.5 * (fit->upper_near + fit->lower_near) / tissue_luma;
+    double first = fabs(fit->first.beyond) / detail;
+    double last = fabs(fit->last.beyond) / detail;
+    double is_layered = fit->look == STRIPE_TRIPLE_LINE ? 1.0 : 0.0;
+    double evidence[N_EVIDENCE] = {
+        [CONTRAST] = fmin(fit->contrast, 6.0),
+        [LAYERED] = fit->contrast * is_layered,
+        [IS_LAYERED] = is_layered,
+        [EVENNESS] = fit->evenness,
+        [OVERLONG] = over(fit->length_mm, 60.0) / 10.0,
+        [SHORT] = over(30.0, fit->length_mm) / 10.0,
+        [OVERTHICK] = over(fit->thickness_mm, 14.0),
+        [UNEVEN_SIDES] = fmin(fit->side_spread / detail, 3.0),
+        [CLOSED] = fmin(fmin(first, last), 3.0),
+        [OPEN] = fmin(fmax(first, last), 4.0),
+        [BLURRED] = fmin(fit->first.error_mm, fit->last.error_mm),
+        [DARK_SIDES] = fmin(over(0.65, beside) * 5.0, 2.0),
+        [BRIGHT_SIDES] = over(beside, 0.9) * 5.0,
+        [CUT_OFF] = (fit->first.is_at_edge ? 1.0 : 0.0) + (fit->last.is_at_edge ? 1.0 : 0.0),
+    };
+    double sum = OFFSET;
 
-    if (fit->look == STRIPE_TRIPLE_LINE)
-        quality *= LAYERS_WORTH;
-    quality *= exp(-0.5 * (side / 0.8) * (side / 0.8) - 0.5 * (depth / 0.5) * (depth / 0.5));
-    quality *= falling(closed, 0.2, 0.6) * falling(open, 0.7, 0.5) * falling(blur, 0.8, 1.5);
-    quality *= falling(fit->thickness_mm, MOST_THICKNESS_MM, 0.8) *
-               falling(-fit->thickness_mm, -LEAST_THICKNESS_MM, 1.5);
-    quality *= falling(fit->length_mm, MOST_LENGTH_MM, 8.0) * falling(-slender, -LEAST_SLENDER, 0.6);
-    quality *= falling(-echoes, -LEAST_ECHOES, 0.08);
-    if (fit->first.is_at_edge || fit->last.is_at_edge)
-        quality *= 0.6;
-    return quality;
+    for (int i = 0; i < N_EVIDENCE; i++)
+        sum += WEIGHTS[i] * evidence[i];
+    return sum;
+}
+
+/* Upper quartile of luma within the picture. */
+static double bright_tissue(const struct mean_picture *mean)
+{
+    size_t counts[256] = {0};
+    size_t total = 0;
+    size_t passed = 0;
+    size_t n = (size_t)mean->picture->width_px * (size_t)mean->picture->height_px;
+    size_t level = 0;
+
+    for (size_t i = 0; i < n; i++)
+        if (mean->window->value[i] > 0.5F) {
+            counts[(size_t)fminf(fmaxf(mean->picture->value[i], 0.0F), 255.0F)]++;
+            total++;
+        }
+    while (level < 255 && 4 * (passed += counts[level]) < 3 * total)
+        level++;
+    return fmax((double)level, 1.0);
+}
+
+double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
+{
+    return odds_of(fit, bright_tissue(mean));
 }
 
 static double share_near(const struct stripe_fit *a, const struct stripe_fit *b)
@@ -128,43 +161,22 @@ static double shape_evidence(const struct stripe_fit *fit, const double probe_mm
     return odds;
 }
 
-static double trust_of(double quality, double rival)
+/* Probability of the best band when it and its best rival cannot both be the endometrium. */
+static double trust_of(double odds, double rival)
 {
-    double trust = 1.0 / (1.0 + exp(-2.2 * (quality - 1.9)));
-    double lead = rival > 0.0 ? quality / rival : 10.0;
-
-    return trust / (1.0 + exp(-6.0 * (lead - 1.05)));
-}
-
-/* Upper quartile of luma within the picture. */
-static double bright_tissue(const struct mean_picture *mean)
-{
-    size_t counts[256] = {0};
-    size_t total = 0;
-    size_t passed = 0;
-    size_t n = (size_t)mean->picture->width_px * (size_t)mean->picture->height_px;
-    size_t level = 0;
-
-    for (size_t i = 0; i < n; i++)
-        if (mean->window->value[i] > 0.5F) {
-            counts[(size_t)fminf(fmaxf(mean->picture->value[i], 0.0F), 255.0F)]++;
-            total++;
-        }
-    while (level < 255 && 4 * (passed += counts[level]) < 3 * total)
-        level++;
-    return fmax((double)level, 1.0);
+    return 1.0 / (1.0 + exp(-odds) + exp(rival - odds));
 }
 
 static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, const double probe_mm[2])
 {
-    double quality[STRIPE_MOST_CANDIDATES] = {0};
-    double rival = 0.0;
+    double odds[STRIPE_MOST_CANDIDATES] = {0};
+    double rival = -HUGE_VAL;
     double tissue_luma = bright_tissue(fitting->mean);
     size_t best = n;
 
     for (size_t i = 0; i < n; i++) {
-        quality[i] = fitting->is_found[i] ? quality_of(&fitting->fits[i], tissue_luma) : 0.0;
-        if (quality[i] > 0.0 && (best == n || quality[i] > quality[best]))
+        odds[i] = fitting->is_found[i] ? odds_of(&fitting->fits[i], tissue_luma) : -HUGE_VAL;
+        if (fitting->is_found[i] && (best == n || odds[i] > odds[best]))
             best = i;
     }
     if (best == n) {
@@ -172,18 +184,18 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
         return;
     }
     for (size_t i = 0; i < n; i++)
-        if (i != best && quality[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
-            rival = quality[i];
+        if (i != best && odds[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
+            rival = odds[i];
+    stripe->trust = trust_of(odds[best], rival);
     /* Few pictures leave their speckle as it is, and speckle makes bands: less than half the trust for one.
      */
-    stripe->trust = trust_of(quality[best], rival);
     if (fitting->mean->n_keys < ENOUGH_PICTURES)
         stripe->trust *= (double)fitting->mean->n_keys / ((double)fitting->mean->n_keys + 1.2);
     if (stripe->trust < LEAST_TRUST) {
         (void)text_list_add(&stripe->reasons,
-                            rival > 0.95 * quality[best]
+                            odds[best] > 0.0 && rival > odds[best] - 1.5
                                 ? "several bands look alike; none can be told to be the endometrium"
-                                : "the best band hardly stands out from the speckle");
+                                : "no band looks enough like an endometrium between even myometrium");
         return;
     }
     stripe->is_found = true;

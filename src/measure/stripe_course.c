@@ -8,6 +8,8 @@
 
 enum { N_HALVES = 31 };
 static const double LEAST_HALF_MM = 1.5;
+static const double MOST_OFF_CENTRE = 0.3; /* of the middle line, over the half thickness */
+static const double WIDEST = 1.6;          /* a half thickness over that of the candidate */
 static const double HALF_STEP_MM = 0.25;
 static const double OUTSIDE_MM = 4.0;
 static const double CHANGE_COST =
@@ -41,13 +43,32 @@ static double bright_answer(const struct straight *straight, size_t row, double 
     return 1.41421356 * weighed(fmin(upper - before, lower - after), half, OUTSIDE_MM);
 }
 
+double stripe_course_middle(const struct straight *straight, size_t row, double centre, double half)
+{
+    double best = -HUGE_VAL;
+    double place = centre;
+
+    for (int i = -2; i <= 2; i++) {
+        double at = centre + 0.5 * MOST_OFF_CENTRE * i * half;
+        double value = straight_mean(straight, row, at - 0.5, at + 0.5);
+
+        if (value > best) {
+            best = value;
+            place = at;
+        }
+    }
+    return place;
+}
+
 static double triple_answer(const struct straight *straight, size_t row, double centre, double half)
 {
-    double middle = straight_mean(straight, row, centre - 0.5, centre + 0.5);
-    double outer = 0.5 * (straight_mean(straight, row, centre - half - 0.5, centre - half + 0.5) +
-                          straight_mean(straight, row, centre + half - 0.5, centre + half + 0.5));
-    double dark = 0.5 * (straight_mean(straight, row, centre - half + 1.0, centre - 1.0) +
-                         straight_mean(straight, row, centre + 1.0, centre + half - 1.0));
+    double at = stripe_course_middle(straight, row, centre, half);
+    double middle = straight_mean(straight, row, at - 0.5, at + 0.5);
+    double before = straight_mean(straight, row, centre - half - 0.5, centre - half + 0.5);
+    double after = straight_mean(straight, row, centre + half - 0.5, centre + half + 0.5);
+    double outer = 0.75 * fmin(before, after) + 0.25 * fmax(before, after); /* both must show */
+    double dark = 0.5 * (straight_mean(straight, row, centre - half + 1.0, at - 1.0) +
+                         straight_mean(straight, row, at + 1.0, centre + half - 1.0));
 
     if (half < 2.25)
         return 0.0;
@@ -100,11 +121,14 @@ static double usual_chance(const struct straight *straight, enum stripe_look loo
 }
 
 /* All answers: n_rows x n_centres x N_HALVES; the caller frees. */
-static float *fill_answers(const struct straight *straight, enum stripe_look look, int n_centres)
+static float *fill_answers(const struct straight *straight, enum stripe_look look, int n_centres,
+                           double like_mm)
 {
     float *answer = malloc(straight->n_rows * (size_t)n_centres * N_HALVES * sizeof *answer);
     double *scratch = malloc(straight->n_rows * 12 * sizeof *scratch);
 
+    /* Three lines of the right spacing, not of others about them. */
+    double widest_mm = look == STRIPE_TRIPLE_LINE && like_mm > 0.0 ? WIDEST * like_mm : HUGE_VAL;
     double chance = answer != NULL && scratch != NULL ? usual_chance(straight, look, scratch) : 1.0;
 
     for (int half = 0; half < N_HALVES && answer != NULL && scratch != NULL; half++) {
@@ -113,8 +137,11 @@ static float *fill_answers(const struct straight *straight, enum stripe_look loo
         for (size_t row = 0; row < straight->n_rows; row++)
             for (int centre = 0; centre < n_centres; centre++)
                 answer[(row * (size_t)n_centres + (size_t)centre) * N_HALVES + (size_t)half] =
-                    (float)(answer_at(straight, look, row, (centre - n_centres / 2) * HALF_STEP_MM, half_mm) /
-                            chance);
+                    half_mm > widest_mm
+                        ? 0.0F
+                        : (float)(answer_at(straight, look, row, (centre - n_centres / 2) * HALF_STEP_MM,
+                                            half_mm) /
+                                  chance);
     }
     if (scratch == NULL) {
         free(answer);
@@ -152,11 +179,11 @@ static void advance(const float *before, const float *answer, float *now, unsign
 }
 
 bool stripe_course_follow(struct stripe_course *course, const struct straight *straight,
-                          enum stripe_look look, int n_centres)
+                          enum stripe_look look, int n_centres, double like_mm)
 {
     size_t n_states = (size_t)n_centres * N_HALVES;
     size_t n = straight->n_rows;
-    float *answer = fill_answers(straight, look, n_centres);
+    float *answer = fill_answers(straight, look, n_centres, like_mm);
     float *value = calloc(2 * n_states, sizeof *value);
     unsigned char *back = malloc(n * n_states);
     bool is_made = false;

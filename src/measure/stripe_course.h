@@ -18,9 +18,10 @@ struct stripe_course {
 };
 
 /* Follows centre and walls by dynamic programming over n_centres places across (odd, a
- * quarter of a millimetre apart); the run is not yet set. False when memory ran out. */
+ * quarter of a millimetre apart); like_mm is about half the thickness, 0 where it is not known; the run
+ * is not yet set. False when memory ran out. */
 bool stripe_course_follow(struct stripe_course *course, const struct straight *straight,
-                          enum stripe_look look, int n_centres);
+                          enum stripe_look look, int n_centres, double like_mm);
 void stripe_course_free(struct stripe_course *course);
 
 /* Sets the run: the stretch of rows around the strongest that answers like the body does.
@@ -29,6 +30,9 @@ bool stripe_course_find_run(struct stripe_course *course, double row_mm);
 
 /* Leads the centre on straight from the body near and beyond both ends of the run, where walls give none. */
 void stripe_course_calm(struct stripe_course *course, double row_mm);
+
+/* Where the middle of three lines lies: the layers on its two sides are rarely alike in thickness. */
+double stripe_course_middle(const struct straight *straight, size_t row, double centre_mm, double half_mm);
 
 /* Grey levels between bright and dark of a cross profile at a row, weighed by the parts' widths. */
 double stripe_course_contrast(const struct straight *straight, enum stripe_look look, size_t row,

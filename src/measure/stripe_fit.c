@@ -11,7 +11,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_CENTRES = 37 };
 static const double COLUMN_MM = 0.25;
 static const double REACH_MM = 15.0;
 static const double EXTEND_MM = 14.0;
@@ -213,14 +212,22 @@ static void measure_sides(struct stripe_fit *fit, const struct stripe_course *co
                           const struct straight *straight)
 {
     double n = (double)(course->to - course->from + 1);
+    double sum = 0.0, square = 0.0, n_sides = 0.0;
 
     for (size_t row = course->from; row <= course->to; row++) {
         double low = course->centre_mm[row] - course->half_mm[row];
         double high = course->centre_mm[row] + course->half_mm[row];
-        double centre = course->centre_mm[row];
+        double middle = stripe_course_middle(straight, row, course->centre_mm[row], course->half_mm[row]);
         double near = 0.5 * (straight_mean(straight, row, low - 4.0, low - 0.5) +
                              straight_mean(straight, row, high + 0.5, high + 4.0));
 
+        for (double off = 1.0; off <= 6.0; off += 0.5, n_sides += 2.0) {
+            double before = straight_mean(straight, row, low - off - 0.25, low - off + 0.25);
+            double after = straight_mean(straight, row, high + off - 0.25, high + off + 0.25);
+
+            sum += before + after;
+            square += before * before + after * after;
+        }
         fit->inside += straight_mean(straight, row, low + 0.25, high - 0.25) / n;
         fit->upper_near += straight_mean(straight, row, low - 4.0, low - 0.5) / n;
         fit->upper_far += straight_mean(straight, row, low - 8.0, low - 4.0) / n;
@@ -229,13 +236,14 @@ static void measure_sides(struct stripe_fit *fit, const struct stripe_course *co
         if (fit->look == STRIPE_BRIGHT)
             fit->detail += (straight_mean(straight, row, low + 0.25, high - 0.25) - near) / n;
         else
-            fit->detail += (0.5 * straight_mean(straight, row, centre - 0.5, centre + 0.5) +
+            fit->detail += (0.5 * straight_mean(straight, row, middle - 0.5, middle + 0.5) +
                             0.25 * straight_mean(straight, row, low - 0.5, low + 0.5) +
                             0.25 * straight_mean(straight, row, high - 0.5, high + 0.5) -
-                            0.5 * straight_mean(straight, row, low + 1.0, centre - 1.0) -
-                            0.5 * straight_mean(straight, row, centre + 1.0, high - 1.0)) /
+                            0.5 * straight_mean(straight, row, low + 1.0, middle - 1.0) -
+                            0.5 * straight_mean(straight, row, middle + 1.0, high - 1.0)) /
                            n;
     }
+    fit->side_spread = sqrt(fmax(square / n_sides - sum / n_sides * (sum / n_sides), 0.0));
 }
 
 static void judge(struct stripe_fit *fit, const struct stripe_course *course, const struct straight *straight)
@@ -281,11 +289,11 @@ static bool recentre(struct centre_line *line, const struct stripe_course *cours
 /* One round: straighten along the line, follow the walls, find the run. */
 static bool follow_line(const struct centre_line *line, const struct raster *picture,
                         const struct raster *window, double pixel_mm, enum stripe_look look, int n_centres,
-                        struct straight *straight, struct stripe_course *course, bool *is_run)
+                        double like_mm, struct straight *straight, struct stripe_course *course, bool *is_run)
 {
     if (!straight_make(straight, picture, window, pixel_mm, line, REACH_MM, COLUMN_MM) ||
         !straight_smooth(straight, ALONG_SIGMA_MM) ||
-        !stripe_course_follow(course, straight, look, n_centres))
+        !stripe_course_follow(course, straight, look, n_centres, like_mm))
         return false;
     *is_run = stripe_course_find_run(course, straight->row_mm);
     return true;
@@ -295,7 +303,7 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
                      const struct raster *window, double pixel_mm, const struct stripe_candidate *candidate,
                      struct error **err)
 {
-    static const int N_CENTRES[] = {MOST_CENTRES, 21, 13};
+    const int n_centres[] = {2 * (int)lround(candidate->aside_mm / COLUMN_MM) + 1, 21, 13};
     CLEANUP(centre_line_free) struct centre_line line = {0};
     CLEANUP(straight_free) struct straight raw = {0};
     bool is_run = true;
@@ -309,8 +317,8 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
     for (int round = 0; round < 3; round++) {
         struct straight straight = {0};
         struct stripe_course course = {0};
-        bool is_made = follow_line(&line, picture, window, pixel_mm, fit->look, N_CENTRES[round], &straight,
-                                   &course, &is_run);
+        bool is_made = follow_line(&line, picture, window, pixel_mm, fit->look, n_centres[round],
+                                   candidate->half_mm, &straight, &course, &is_run);
 
         if (is_made && is_run)
             stripe_course_calm(&course, straight.row_mm);

@@ -6,6 +6,11 @@
 
 /* With marks given. For now both, joined by the found stripe where it agrees with them. */
 static const double NEAR_MM = 10.0;
+/* Who marks both ends has seen a uterus; that counts for about fifty to one. */
+static const double MARKED_ODDS = 4.0;
+static const double STRAIGHT_TRUST = 0.3; /* no band with two walls between the marks */
+static const double DOUBTED = 0.6;
+static const double NEAR_LINE_MM = 3.0; /* the centre line from an arc between the marks */
 static const double ASIDE_MM =
     2.0; /* a mark lies so well on the centre line: a hand's aim, common practice, no source */
 
@@ -112,7 +117,8 @@ static double worth(const struct stripe_fit *fit, const double fundus[2], const 
     return fit->contrast * fit->evenness * exp(-0.5 * (one * one + other * other));
 }
 
-/* Fits a stripe along arcs between the marks; keeps the one that answers best. */
+/* Fits a stripe along arcs between the marks; keeps the one that answers best. Trust: that what lies
+ * between the marks is an endometrium. */
 static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
                      const double os[2], struct error **err)
 {
@@ -122,8 +128,10 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
         for (int look = 0; look < 2; look++) {
             enum { N = 15 };
             double place[N][2];
-            struct stripe_candidate candidate = {
-                .look = look == 0 ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE, .n = N, .place_mm = place};
+            struct stripe_candidate candidate = {.look = look == 0 ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE,
+                                                 .n = N,
+                                                 .place_mm = place,
+                                                 .aside_mm = NEAR_LINE_MM};
             struct stripe_fit fit = {0};
             bool is_found = false;
 
@@ -146,8 +154,11 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
                 stripe_fit_free(&fit);
             }
         }
-    if (best > 0.0)
+    stripe->trust = STRAIGHT_TRUST;
+    if (best > 0.0) {
+        stripe->trust = 1.0 / (1.0 + exp(-stripe_odds(&stripe->fit, mean) - MARKED_ODDS));
         return set_first(&stripe->fit, fundus) ? true : error_memory(err);
+    }
     return straight_stripe(stripe, fundus, os) ? true : error_memory(err);
 }
 
@@ -164,9 +175,11 @@ static bool mark_both(struct stripe *stripe, const struct mean_picture *mean, co
         return error_memory(err);
     stripe_turn(stripe);
     stripe->is_found = true;
-    stripe->trust = 1.0;
     stripe->fundus_first = 50.0;
     text_list_free(&stripe->reasons);
+    if (stripe->trust < DOUBTED)
+        (void)text_list_add(&stripe->reasons,
+                            "nothing like an endometrium is seen between the given marks; check them by eye");
     return true;
 }
 
