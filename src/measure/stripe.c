@@ -29,9 +29,9 @@ enum evidence {
     CUT_OFF,      /* ends that the edge of the picture hides */
     N_EVIDENCE
 };
-static const double WEIGHTS[N_EVIDENCE] = {0.42,  -0.88, 3.59,  3.19,  -3.56, -4.30, -0.74,
-                                           -7.76, -1.05, -2.78, -1.16, -8.58, -2.59, -3.63};
-static const double OFFSET = 3.38;
+static const double WEIGHTS[N_EVIDENCE] = {0.36,  -0.81, 3.93,  3.88,  -3.23, -4.81, -0.74,
+                                           -7.16, -0.93, -2.88, -1.11, -8.16, -2.61, -3.70};
+static const double OFFSET = 2.66;
 
 static double over(double value, double limit)
 {
