@@ -108,29 +108,41 @@ static double aside(const struct stripe_fit *fit, const double mark[2])
     return nearest;
 }
 
-/* How well a fit between marks answers; one that runs past a mark follows a neighbouring layer. */
-static double worth(const struct stripe_fit *fit, const double fundus[2], const double os[2])
+/* How likely a fit between marks is; one that runs past a mark follows a neighbouring layer. */
+static double worth(const struct stripe_fit *fit, const struct mean_picture *mean, const double fundus[2],
+                    const double os[2])
 {
     double one = aside(fit, fundus) / ASIDE_MM;
     double other = aside(fit, os) / ASIDE_MM;
 
-    return fit->contrast * fit->evenness * exp(-0.5 * (one * one + other * other));
+    return stripe_odds(fit, mean) - 0.5 * (one * one + other * other);
 }
+
+/* What a stripe between marks may look like. */
+struct guise {
+    enum stripe_look look;
+    double half_mm;
+};
+static const struct guise GUISES[] = {
+    {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
+enum { N_GUISES = sizeof GUISES / sizeof GUISES[0] };
 
 /* Fits a stripe along arcs between the marks; keeps the one that answers best. Trust: that what lies
  * between the marks is an endometrium. */
 static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
                      const double os[2], struct error **err)
 {
-    double best = 0.0;
+    double best = -HUGE_VAL;
+    bool is_any = false;
 
     for (int bend = -4; bend <= 4; bend++)
-        for (int look = 0; look < 2; look++) {
+        for (int guise = 0; guise < N_GUISES; guise++) {
             enum { N = 15 };
             double place[N][2];
-            struct stripe_candidate candidate = {.look = look == 0 ? STRIPE_BRIGHT : STRIPE_TRIPLE_LINE,
+            struct stripe_candidate candidate = {.look = GUISES[guise].look,
                                                  .n = N,
                                                  .place_mm = place,
+                                                 .half_mm = GUISES[guise].half_mm,
                                                  .aside_mm = NEAR_LINE_MM};
             struct stripe_fit fit = {0};
             bool is_found = false;
@@ -145,9 +157,10 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
             if (!stripe_fit_make(&fit, &is_found, mean->picture, mean->window, mean->pixel_mm, &candidate,
                                  err))
                 return false;
-            if (is_found && worth(&fit, fundus, os) > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
+            if (is_found && worth(&fit, mean, fundus, os) > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
                 away(fit.place_mm[fit.n - 1], os) < NEAR_MM) {
-                best = worth(&fit, fundus, os);
+                best = worth(&fit, mean, fundus, os);
+                is_any = true;
                 stripe_fit_free(&stripe->fit);
                 stripe->fit = fit;
             } else {
@@ -155,7 +168,7 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
             }
         }
     stripe->trust = STRAIGHT_TRUST;
-    if (best > 0.0) {
+    if (is_any) {
         stripe->trust = 1.0 / (1.0 + exp(-stripe_odds(&stripe->fit, mean) - MARKED_ODDS));
         return set_first(&stripe->fit, fundus) ? true : error_memory(err);
     }
