@@ -57,6 +57,10 @@ struct loop;
  *  pixel-less, over-large or unsupported file; ERROR_MEMORY. */
 MUST_CHECK bool loop_open(struct loop **loop, const char *path, struct error **err);
 
+/** Whether a file is a whole DICOM object of a kind that has no pictures: a directory (DICOMDIR), a
+ *  report. False also for what is no DICOM, cannot be read or is broken: loop_open says what is wrong. */
+MUST_CHECK bool loop_is_pictureless(const char *path);
+
 /** What the loop says of itself; borrowed, lives as long as the loop. */
 const struct loop_facts *loop_facts(const struct loop *loop);
 

@@ -8,7 +8,8 @@
  *  first  what the first line begins with
  *  next   what each further line begins with
  *  text   UTF-8; control characters are shown as '?'
- *  A word longer than a line stands alone and whole. Columns are counted as code points. */
+ *  Of a word longer than a line both ends are shown and "..." between them. Columns are counted as code
+ * points. */
 void paragraph_write(FILE *to, const char *first, const char *next, const char *text);
 
 /** Columns that a UTF-8 text takes, counted as code points. */

@@ -1,5 +1,7 @@
 #include "commands/recordings.h"
 
+#include "media/loop.h"
+
 #include <ctype.h>
 #include <dirent.h>
 #include <errno.h>
@@ -195,11 +197,43 @@ static bool add_pictures(struct text_list *recordings, const struct text_list *p
     return true;
 }
 
-static bool add_folder(struct text_list *recordings, const char *folder, struct error **err)
+/* Sorted files; those that hold no pictures are named aside. n_added counts the others. */
+static bool add_found(struct recordings *recordings, const struct text_list *found, size_t *n_added)
+{
+    for (size_t i = 0; i < found->n; i++) {
+        const char *path = found->items[i];
+        bool is_added = false;
+
+        if (loop_is_pictureless(path)) {
+            is_added = text_list_add_once(&recordings->passed_over, "%s", path);
+        } else {
+            is_added = text_list_add_once(&recordings->paths, "%s", path);
+            ++*n_added;
+        }
+        if (!is_added)
+            return false;
+    }
+    return true;
+}
+
+static bool refuse_folder(const char *folder, size_t n_pictureless, struct error **err)
+{
+    if (n_pictureless == 0)
+        return error_set(err, ERROR_INPUT,
+                         "%s: there is no recording in this folder; folders within it are not looked into",
+                         folder);
+    return error_set(err, ERROR_INPUT,
+                     "%s: there is no recording in this folder, only DICOM files without pictures (%zu); "
+                     "folders within it are not looked into",
+                     folder, n_pictureless);
+}
+
+static bool add_folder(struct recordings *recordings, const char *folder, struct error **err)
 {
     struct text_list found = {0};
     struct text_list pictures = {0};
     DIR *stream = opendir(folder);
+    size_t n_added = 0;
     bool is_good = false;
 
     if (stream == NULL)
@@ -208,20 +242,17 @@ static bool add_folder(struct text_list *recordings, const char *folder, struct 
     (void)closedir(stream);
     sort(&found, by_number);
     sort(&pictures, by_bytes);
-    for (size_t i = 0; is_good && i < found.n; i++)
-        is_good = text_list_add_once(recordings, "%s", found.items[i]);
-    if (is_good && found.n == 0)
-        is_good = add_pictures(recordings, &pictures);
-    if (is_good && found.n + pictures.n == 0)
-        is_good = error_set(err, ERROR_INPUT,
-                            "%s: there is no recording in this folder; folders within it are not looked into",
-                            folder);
+    is_good = is_good && add_found(recordings, &found, &n_added);
+    if (is_good && n_added == 0)
+        is_good = add_pictures(&recordings->paths, &pictures);
+    if (is_good && n_added + pictures.n == 0)
+        is_good = refuse_folder(folder, found.n, err);
     text_list_free(&found);
     text_list_free(&pictures);
     return is_good || error_memory(err); /* keeps the first error */
 }
 
-bool recordings_expand(struct text_list *recordings, char *const *operands, size_t n_operands,
+bool recordings_expand(struct recordings *recordings, char *const *operands, size_t n_operands,
                        struct error **err)
 {
     struct stat status;
@@ -230,9 +261,37 @@ bool recordings_expand(struct text_list *recordings, char *const *operands, size
         if (stat(operands[i], &status) == 0 && S_ISDIR(status.st_mode)) {
             if (!add_folder(recordings, operands[i], err))
                 return false;
-        } else if (!text_list_add_once(recordings, "%s", operands[i])) {
+        } else if (!text_list_add_once(&recordings->paths, "%s", operands[i])) {
             return error_memory(err);
         }
     }
     return true;
+}
+
+char *recordings_passed_over(const struct recordings *recordings)
+{
+    const struct text_list *names = &recordings->passed_over;
+    char *joined = text_copy(names->items[0] + name_at(names->items[0]));
+    char *made = NULL;
+
+    for (size_t i = 1; joined != NULL && i < names->n; i++) {
+        char *longer = text_format("%s, %s", joined, names->items[i] + name_at(names->items[i]));
+
+        free(joined);
+        joined = longer;
+    }
+    if (joined != NULL)
+        made = text_format(names->n == 1 ? "%zu file of the folder holds no loop and was passed over: %s"
+                                         : "%zu files of the folder hold no loop and were passed over: %s",
+                           names->n, joined);
+    free(joined);
+    return made;
+}
+
+void recordings_free(struct recordings *recordings)
+{
+    if (recordings == NULL)
+        return;
+    text_list_free(&recordings->paths);
+    text_list_free(&recordings->passed_over);
 }

@@ -9,6 +9,9 @@ struct backend {
     /** Whether the path is of this kind, by a look at its name or first bytes. */
     bool (*takes)(const char *path);
 
+    /** As loop_is_pictureless; NULL where there are no such files. */
+    bool (*is_pictureless)(const char *path);
+
     /** Opens it and fills the facts, except path, file and sha256. On failure the
      *  state may be set: it is closed then too. */
     bool (*open)(void **state, const char *path, struct loop_facts *facts, struct error **err);

@@ -51,6 +51,14 @@ static bool open_made(struct loop *made, struct error **err)
            made->backend->hash(made->state, facts->sha256, err);
 }
 
+bool loop_is_pictureless(const char *path)
+{
+    for (size_t i = 0; i < sizeof backends / sizeof backends[0]; i++)
+        if (backends[i]->takes(path))
+            return backends[i]->is_pictureless != NULL && backends[i]->is_pictureless(path);
+    return false;
+}
+
 bool loop_open(struct loop **loop, const char *path, struct error **err)
 {
     CLEANUP(loop_close) struct loop *made = calloc(1, sizeof *made);

@@ -69,6 +69,22 @@ enum { MOST_REGIONS = 64 };
 
 static const uint32_t REGIONS = DICOM_TAG(0x0018, 0x6011);
 
+static bool has_no_pictures(const struct dataset *dataset)
+{
+    return !dataset_pixel_data(dataset).is_there && dataset_coding(dataset) != CODING_UNKNOWN;
+}
+
+static bool is_pictureless(const char *path)
+{
+    struct dataset *dataset = NULL;
+    struct error *err = NULL;
+    bool is_so = dataset_open(&dataset, path, &err) && has_no_pictures(dataset);
+
+    error_free(&err);
+    dataset_close(&dataset);
+    return is_so;
+}
+
 static bool check_kind(struct dicom *dicom, struct text_list *problems, struct error **err)
 {
     const char *uid = dataset_class_uid(dicom->dataset);
@@ -77,7 +93,7 @@ static bool check_kind(struct dicom *dicom, struct text_list *problems, struct e
     bool is_named = strcmp(uid_of_syntax, name) != 0;
     bool is_known = false;
 
-    if (!dataset_pixel_data(dicom->dataset).is_there && dataset_coding(dicom->dataset) != CODING_UNKNOWN)
+    if (has_no_pictures(dicom->dataset))
         return error_set(err, ERROR_INPUT, "the DICOM file holds no pictures (it is of the kind \"%s\")",
                          uid[0] == '\0' ? "unknown" : dataset_class_name(dicom->dataset));
     if (dataset_coding(dicom->dataset) == CODING_UNKNOWN)
@@ -369,6 +385,7 @@ static void dicom_close(void *state)
 
 const struct backend dicom_backend = {
     .takes = takes,
+    .is_pictureless = is_pictureless,
     .open = dicom_open,
     .read = dicom_read,
     .rewind = dicom_rewind,

@@ -41,10 +41,20 @@ static bool of_cavity(struct text_list *cautions, const struct cavity *cavity)
     if (cavity->verdict == CAVITY_FOUND && cavity->trust < low_trust)
         return text_list_add(
             cautions,
-            "The cavity was found with little trust (%.2f of 1). Look at the marks, and give "
-            "--fundus X,Y and --os X,Y where they are wrong.",
+            "The cavity was found with little trust (%.2f of 1). No picture is drawn: compare fundus_px and "
+            "os_px in summary.json with the recording, and give --fundus X,Y and --os X,Y where they are "
+            "wrong.",
             cavity->trust);
     return true;
+}
+
+static bool of_amplitude(struct text_list *cautions, const struct contractions *contractions)
+{
+    if (!contractions->amplitude_mm.is_known && !contractions->amplitude_px.is_known)
+        return true;
+    return text_list_add(cautions,
+                         "The amplitude reads low, on made loops by 20 to 40 %%: it is averaged over tissue "
+                         "beside the wall, which moves less. It is not corrected.");
 }
 
 static bool of_findings(struct text_list *cautions, const struct transfer *transfer)
@@ -64,5 +74,6 @@ static bool of_findings(struct text_list *cautions, const struct transfer *trans
 bool cautions_list(struct text_list *cautions, const struct transfer *transfer)
 {
     return always(cautions) && of_scale(cautions, &transfer->scale) &&
-           of_cavity(cautions, &transfer->cavity) && of_findings(cautions, transfer);
+           of_cavity(cautions, &transfer->cavity) && of_amplitude(cautions, &transfer->contractions) &&
+           of_findings(cautions, transfer);
 }

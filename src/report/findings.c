@@ -2,6 +2,10 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
+
+/* Begins the reason by which measure/loop_sections leaves open which end is which. */
+static const char ends_untold[] = "which end of the stripe is the fundus cannot be told";
 
 /* "52.3 mm", or pixels where there are no millimetres, or "an unknown length". */
 static char *length_words(struct quantity mm, struct quantity px, int decimals)
@@ -13,20 +17,64 @@ static char *length_words(struct quantity mm, struct quantity px, int decimals)
     return text_copy("a length that could not be told");
 }
 
+static bool knows_its_ends(const struct cavity *cavity)
+{
+    for (size_t i = 0; i < cavity->reasons.n; i++)
+        if (strncmp(cavity->reasons.items[i], ends_untold, sizeof ends_untold - 1) == 0)
+            return false;
+    return true;
+}
+
+/* "52.3 mm long from end to end", or that the length is not known. */
+static char *span_words(const struct cavity *cavity, const char *span)
+{
+    char *length = NULL;
+    char *made = NULL;
+
+    if (!cavity->length_mm.is_known && !cavity->length_px.is_known)
+        return text_copy("its length could not be told");
+    length = length_words(cavity->length_mm, cavity->length_px, 1);
+    if (length != NULL)
+        made = text_format("%s long %s", length, span);
+    free(length);
+    return made;
+}
+
+/* " and 9.8 mm thick" behind a length, or that the thickness is not known. */
+static char *thickness_words(const struct cavity *cavity)
+{
+    bool has_length = cavity->length_mm.is_known || cavity->length_px.is_known;
+    char *thickness = NULL;
+    char *made = NULL;
+
+    if (!cavity->thickness_mm.is_known && !cavity->thickness_px.is_known)
+        return text_copy("; its thickness could not be told");
+    thickness = length_words(cavity->thickness_mm, cavity->thickness_px, 1);
+    if (thickness != NULL)
+        made = text_format("%s %s thick", has_length ? " and" : ",", thickness);
+    free(thickness);
+    return made;
+}
+
 char *findings_of_cavity(const struct cavity *cavity)
 {
+    bool is_given = cavity->verdict == CAVITY_GIVEN;
+    bool is_open = !is_given && !knows_its_ends(cavity);
+    const char *span = is_given  ? "between the marks"
+                       : is_open ? "from end to end"
+                                 : "from the fundus to the internal os";
     char *length = NULL;
     char *thickness = NULL;
     char *made = NULL;
 
     if (cavity->verdict == CAVITY_NOT_FOUND)
         return text_copy("no endometrial stripe was found. If there is one, mark it: --fundus X,Y --os X,Y.");
-    length = length_words(cavity->length_mm, cavity->length_px, 1);
-    thickness = length_words(cavity->thickness_mm, cavity->thickness_px, 1);
+    length = span_words(cavity, span);
+    thickness = thickness_words(cavity);
     if (length != NULL && thickness != NULL)
-        made = text_format("%s, %s long from the fundus to the internal os and %s thick (trust %.2f of 1).",
-                           cavity->verdict == CAVITY_GIVEN ? "marked by hand" : "found", length, thickness,
-                           cavity->trust);
+        made = text_format("%s, %s%s (trust %.2f of 1).%s", is_given ? "marked by hand" : "found", length,
+                           thickness, cavity->trust,
+                           is_open ? " Which end is the fundus could not be told." : "");
     free(length);
     free(thickness);
     return made;

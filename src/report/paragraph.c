@@ -3,6 +3,7 @@
 #include <string.h>
 
 enum { LINE_COLUMNS = 80 };
+static const char gap[] = "..."; /* stands for what a word has too much */
 
 static int is_start_of_character(char byte)
 {
@@ -29,6 +30,29 @@ static void write_word(FILE *to, const char *word, size_t n_bytes)
         (void)fputc((unsigned char)word[i] < 0x20 || word[i] == 0x7F ? '?' : word[i], to);
 }
 
+/* Bytes that the first n_columns characters of a text take. */
+static size_t bytes_of(const char *text, size_t n_bytes, int n_columns)
+{
+    size_t i = 0;
+
+    while (i < n_bytes && (!is_start_of_character(text[i]) || n_columns-- > 0))
+        i++;
+    return i;
+}
+
+/* As much of both ends as fits, with the gap between them. */
+static void write_cut_word(FILE *to, const char *word, size_t n_bytes, int room)
+{
+    int kept = room - (int)strlen(gap);
+    int n_columns = columns_of(word, n_bytes);
+    size_t first = bytes_of(word, n_bytes, kept - kept / 2);
+    size_t last = bytes_of(word, n_bytes, n_columns - kept / 2);
+
+    write_word(to, word, first);
+    (void)fputs(gap, to);
+    write_word(to, word + last, n_bytes - last);
+}
+
 void paragraph_write(FILE *to, const char *first, const char *next, const char *text)
 {
     int column = paragraph_columns(first);
@@ -47,7 +71,12 @@ void paragraph_write(FILE *to, const char *first, const char *next, const char *
         if (n_bytes > 0) {
             if (!is_line_empty)
                 (void)fputc(' ', to);
-            write_word(to, text, n_bytes);
+            if (is_line_empty && column + n_columns > LINE_COLUMNS) {
+                write_cut_word(to, text, n_bytes, LINE_COLUMNS - column);
+                n_columns = LINE_COLUMNS - column;
+            } else {
+                write_word(to, text, n_bytes);
+            }
             column += n_columns + !is_line_empty;
             is_line_empty = 0;
         }

@@ -147,7 +147,7 @@ static void write_numbers(FILE *to, const struct transfer *transfer)
 static void write_reasons(FILE *to, const char *head, const struct text_list *reasons)
 {
     for (size_t i = 0; i < reasons->n; i++)
-        paragraph_write(to, i == 0 ? head : "              - ", "                ", reasons->items[i]);
+        paragraph_write(to, i == 0 ? head : "                - ", "                  ", reasons->items[i]);
 }
 
 static void write_all_reasons(FILE *to, const struct transfer *transfer)
@@ -157,12 +157,12 @@ static void write_all_reasons(FILE *to, const struct transfer *transfer)
         0)
         return;
     (void)fputs("\nWhat could not be told, and what to know of the rest\n", to);
-    write_reasons(to, "  Scale       - ", &transfer->scale.reasons);
-    write_reasons(to, "  Cavity      - ", &transfer->cavity.reasons);
-    write_reasons(to, "  Contractions- ", &transfer->contractions.reasons);
-    write_reasons(to, "  Deposit     - ", &transfer->deposit.reasons);
-    write_reasons(to, "  Drift       - ", &transfer->drift.reasons);
-    write_reasons(to, "  Transfer    - ", &transfer->notes);
+    write_reasons(to, "  Scale         - ", &transfer->scale.reasons);
+    write_reasons(to, "  Cavity        - ", &transfer->cavity.reasons);
+    write_reasons(to, "  Contractions  - ", &transfer->contractions.reasons);
+    write_reasons(to, "  Deposit       - ", &transfer->deposit.reasons);
+    write_reasons(to, "  Drift         - ", &transfer->drift.reasons);
+    write_reasons(to, "  Transfer      - ", &transfer->notes);
 }
 
 static char *facts_of(const struct loop_result *loop)

@@ -86,6 +86,12 @@ every_link_of_the_documents_leads_somewhere() {
     done
 }
 
+# The summary asks the reasons whether the ends are told: both must mean the same sentence.
+reason_of_unsure_ends_is_one() {
+    sentence=$(sed -n 's/.*ends_untold\[\] = "\(.*\)";/\1/p' src/report/findings.c)
+    [ -n "$sentence" ] && grep -q "\"$sentence" src/measure/loop_sections.c
+}
+
 claim every_include_points_to_an_earlier_layer tools/check-layers.sh
 claim every_public_function_has_its_contract tools/check-contracts.py
 claim no_banned_function_is_called tools/check-banned.sh
@@ -96,6 +102,7 @@ claim help_fits_a_terminal help_fits_a_terminal
 claim a_second_make_does_nothing second_make_does_nothing
 claim make_help_lists_the_targets make_help_lists_the_targets
 claim what_was_installed_can_be_removed install_and_uninstall_leave_nothing
+claim the_reason_of_unsure_ends_is_one reason_of_unsure_ends_is_one
 claim the_version_names_the_libraries version_names_the_libraries
 claim the_documents_name_every_column documents_name_every_column
 claim the_documents_name_every_option documents_name_every_option

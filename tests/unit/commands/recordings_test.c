@@ -32,17 +32,17 @@ static int remove_folder(void **state)
 /* The names of what the folder stands for, joined by blanks. */
 static void assert_stands_for(const char *expected)
 {
-    struct text_list recordings = {0};
+    struct recordings recordings = {0};
     struct error *err = NULL;
     char joined[1024] = "";
     size_t n = 0;
 
     assert_true(recordings_expand(&recordings, &folder, 1, &err));
-    for (size_t i = 0; i < recordings.n; i++)
+    for (size_t i = 0; i < recordings.paths.n; i++)
         n += (size_t)snprintf(joined + n, sizeof joined - n, "%s%s", i == 0 ? "" : " ",
-                              recordings.items[i] + strlen(folder) + 1);
+                              recordings.paths.items[i] + strlen(folder) + 1);
     assert_string_equal(joined, expected);
-    text_list_free(&recordings);
+    recordings_free(&recordings);
 }
 
 static void put_all(const char *names)
@@ -88,6 +88,82 @@ static void a_dicom_file_is_known_without_an_ending(void **state)
     assert_stands_for("1.2.840.10008.1 IM0001");
 }
 
+/* An empty data set of the class Media Storage Directory (PS3.4, annex B and I.4), explicit little endian: as
+ * small as a DICOMDIR may be; pydicom reads the same bytes as a file without pixel data (tests/cases). */
+static void put_directory(const char *name)
+{
+    static const char meta[] = "\2\0\2\0UI\24\0"
+                               "1.2.840.10008.1.3.10"
+                               "\2\0\20\0UI\24\0"
+                               "1.2.840.10008.1.2.1\0";
+    char content[512] = "";
+    char path[512];
+    size_t n = 128;
+    FILE *file = NULL;
+
+    memcpy(content + n, "DICM\2\0\0\0UL\4\0", 12);
+    content[n + 12] = (char)(sizeof meta - 1);
+    n += 16;
+    memcpy(content + n, meta, sizeof meta - 1);
+    n += sizeof meta - 1;
+    memcpy(content + n, "\4\0\60\21CS\2\0A ", 10);
+    n += 10;
+    (void)snprintf(path, sizeof path, "%s/%s", folder, name);
+    file = fopen(path, "wb");
+    assert_non_null(file);
+    assert_int_equal(fwrite(content, 1, n, file), n);
+    assert_int_equal(fclose(file), 0);
+}
+
+static void a_directory_among_loops_is_passed_over_and_named(void **state)
+{
+    struct recordings recordings = {0};
+    struct error *err = NULL;
+    char *sentence = NULL;
+
+    (void)state;
+    put_directory("DICOMDIR");
+    put_directory("report.dcm");
+    put_all("a.mp4");
+    assert_true(recordings_expand(&recordings, &folder, 1, &err));
+    assert_int_equal(recordings.paths.n, 1);
+    sentence = recordings_passed_over(&recordings);
+    assert_string_equal(sentence,
+                        "2 files of the folder hold no loop and were passed over: DICOMDIR, report.dcm");
+    free(sentence);
+    recordings_free(&recordings);
+}
+
+static void a_directory_that_is_named_itself_is_not_passed_over(void **state)
+{
+    struct recordings recordings = {0};
+    struct error *err = NULL;
+    char path[512];
+    char *operand = path;
+
+    (void)state;
+    put_directory("DICOMDIR");
+    (void)snprintf(path, sizeof path, "%s/DICOMDIR", folder);
+    assert_true(recordings_expand(&recordings, &operand, 1, &err));
+    assert_int_equal(recordings.paths.n, 1);
+    assert_int_equal(recordings.passed_over.n, 0);
+    recordings_free(&recordings);
+}
+
+static void a_folder_of_directories_alone_is_refused(void **state)
+{
+    struct recordings recordings = {0};
+    struct error *err = NULL;
+
+    (void)state;
+    put_directory("DICOMDIR");
+    assert_false(recordings_expand(&recordings, &folder, 1, &err));
+    assert_int_equal(error_code(err), ERROR_INPUT);
+    assert_non_null(strstr(error_message(err), "only DICOM files without pictures (1)"));
+    error_free(&err);
+    recordings_free(&recordings);
+}
+
 static void numbered_pictures_are_one_recording(void **state)
 {
     (void)state;
@@ -112,7 +188,7 @@ static void loop_ten_comes_after_loop_nine(void **state)
 
 static void a_folder_without_recordings_is_refused(void **state)
 {
-    struct text_list recordings = {0};
+    struct recordings recordings = {0};
     struct error *err = NULL;
 
     (void)state;
@@ -121,14 +197,14 @@ static void a_folder_without_recordings_is_refused(void **state)
     assert_int_equal(error_code(err), ERROR_INPUT);
     assert_non_null(strstr(error_message(err), "no recording in this folder"));
     error_free(&err);
-    text_list_free(&recordings);
+    recordings_free(&recordings);
 }
 
 static void what_is_named_twice_counts_once(void **state)
 {
     char path[512];
     char *operands[3] = {folder, path, "missing.mp4"};
-    struct text_list recordings = {0};
+    struct recordings recordings = {0};
     struct error *err = NULL;
 
     (void)state;
@@ -136,9 +212,9 @@ static void what_is_named_twice_counts_once(void **state)
     operands[0] = folder;
     (void)snprintf(path, sizeof path, "%s/a.mp4", folder);
     assert_true(recordings_expand(&recordings, operands, 3, &err));
-    assert_int_equal(recordings.n, 3);
-    assert_string_equal(recordings.items[2], "missing.mp4");
-    text_list_free(&recordings);
+    assert_int_equal(recordings.paths.n, 3);
+    assert_string_equal(recordings.paths.items[2], "missing.mp4");
+    recordings_free(&recordings);
 }
 
 int main(void)
@@ -149,6 +225,11 @@ int main(void)
         cmocka_unit_test_setup_teardown(loop_ten_comes_after_loop_nine, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(a_folder_within_is_not_looked_into, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(a_dicom_file_is_known_without_an_ending, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_directory_among_loops_is_passed_over_and_named, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(a_directory_that_is_named_itself_is_not_passed_over, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(a_folder_of_directories_alone_is_refused, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(numbered_pictures_are_one_recording, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(numbers_of_another_length_are_another_recording, make_folder,
                                         remove_folder),

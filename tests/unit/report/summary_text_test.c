@@ -114,6 +114,85 @@ static void where_no_stripe_is_found_a_mark_is_asked_for(void **state)
     assert_says(transfer_fixture_nothing(), "--fundus X,Y --os X,Y");
 }
 
+static void a_thickness_that_is_not_known_is_said_in_words(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+
+    (void)state;
+    transfer->cavity.verdict = CAVITY_GIVEN;
+    transfer->cavity.thickness_mm = transfer->cavity.thickness_px = (struct quantity){0};
+    assert_says(transfer, "marked by hand, 52.3 mm long between the marks; its thickness could not be told "
+                          "(trust 0.86 of 1).");
+}
+
+static void a_length_that_is_not_known_is_said_in_words(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+
+    (void)state;
+    transfer->cavity.length_mm = transfer->cavity.length_px = (struct quantity){0};
+    assert_says(transfer, "found, its length could not be told, 9.8 mm thick (trust 0.86 of 1).");
+}
+
+static void a_stripe_whose_ends_are_alike_has_no_fundus(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    assert_true(text_list_add(&transfer->cavity.reasons, "which end of the stripe is the fundus cannot be "
+                                                         "told; mark it with --fundus"));
+    text = written(transfer);
+    assert_true(says(text, "found, 52.3 mm long from end to end and 9.8 mm thick (trust 0.86 of 1). Which "
+                           "end is the fundus could not be told."));
+    assert_false(says(text, "internal os"));
+    free(text);
+}
+
+static void a_reason_stands_clear_of_its_heading(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    assert_true(text_list_add(&transfer->contractions.reasons, "one reason"));
+    assert_true(text_list_add(&transfer->contractions.reasons, "another reason"));
+    text = written(transfer);
+    assert_non_null(strstr(text, "\n  Contractions  - one reason\n                - another reason\n"));
+    free(text);
+}
+
+static void a_name_longer_than_a_line_is_cut_in_its_middle(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = NULL;
+
+    (void)state;
+    free(transfer->loops[1].file);
+    transfer->loops[1].file = text_copy("begin-0123456789-0123456789-0123456789-0123456789-\u00e4\u00f6\u00fc"
+                                        "-0123456789-0123456789-end.dcm");
+    text = written(transfer);
+    assert_true(says(text, "  begin-0123456789-0123456789-") || says(text, " begin-0123456789-0123456789-"));
+    assert_true(says(text, "...") && says(text, "0123456789-end.dcm:"));
+    free(text);
+    transfer = transfer_fixture_two_loops();
+    free(transfer->loops[1].file);
+    transfer->loops[1].file = text_copy("begin-0123456789-0123456789-0123456789-0123456789-\u00e4\u00f6\u00fc"
+                                        "-0123456789-0123456789-end.dcm");
+    assert_narrow(transfer);
+}
+
+static void an_amplitude_earns_a_caution(void **state)
+{
+    char *text = written(transfer_fixture_quiet());
+
+    (void)state;
+    assert_false(says(text, "amplitude"));
+    free(text);
+    assert_says(transfer_fixture_measured(), "The amplitude reads low, on made loops by 20 to 40 %:");
+    assert_says(transfer_fixture_without_scale(), "The amplitude reads low, on made loops by 20 to 40 %:");
+}
+
 static void an_interval_that_holds_zero_is_no_drift(void **state)
 {
     struct transfer *transfer = transfer_fixture_measured();
@@ -193,6 +272,12 @@ int main(void)
         cmocka_unit_test(without_a_scale_lengths_are_in_pixels),
         cmocka_unit_test(a_quiet_uterus_is_called_quiet_not_zero),
         cmocka_unit_test(where_no_stripe_is_found_a_mark_is_asked_for),
+        cmocka_unit_test(a_thickness_that_is_not_known_is_said_in_words),
+        cmocka_unit_test(a_length_that_is_not_known_is_said_in_words),
+        cmocka_unit_test(a_stripe_whose_ends_are_alike_has_no_fundus),
+        cmocka_unit_test(a_reason_stands_clear_of_its_heading),
+        cmocka_unit_test(a_name_longer_than_a_line_is_cut_in_its_middle),
+        cmocka_unit_test(an_amplitude_earns_a_caution),
         cmocka_unit_test(an_interval_that_holds_zero_is_no_drift),
         cmocka_unit_test(a_deposit_without_a_distance_says_so),
         cmocka_unit_test(published_figures_stand_beside_frequency_and_depth),
