@@ -53,7 +53,7 @@ static bool of_amplitude(struct text_list *cautions, const struct contractions *
     if (!contractions->amplitude_mm.is_known && !contractions->amplitude_px.is_known)
         return true;
     return text_list_add(cautions,
-                         "The amplitude reads low, on made loops by 20 to 40 %%: it is averaged over tissue "
+                         "The amplitude reads low, on made loops by 14 to 40 %%: it is averaged over tissue "
                          "beside the wall, which moves less. It is not corrected.");
 }
 
