@@ -6,12 +6,17 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double NORMAL_95 = 1.96;     /* standard errors on either side of a 95 % interval */
-static const double OUTSIDE_MM = 1.0;     /* a wall may be out by that much */
-static const double TIP_AHEAD_MM = 3.0;   /* of the bubbles that left it: no tip is */
-static const double LOST_S = 5.0;         /* before the loop's end: worth a sentence */
-static const double STEP_S = 2.0;         /* the way is told over medians of two seconds */
-static const double STEP_CHANCE_MM = 0.1; /* of each of them by chance */
+static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
+static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
+static const double SURE_TRUST =
+    0.6; /* of the stripe, below which that nothing was seen in it proves nothing */
+/* Bubbles come to rest a little ahead of the tip that they left; a tip told elsewhere is another bright
+ * thing, or the dim end of the shaft was not seen. Common practice, no source. */
+static const double TIP_LEAST_BEHIND_MM = 1.0;
+static const double TIP_MOST_BEHIND_MM = 6.5;
+static const double LOST_S = 5.0;  /* before the loop's end: worth a sentence */
+static const double STEP_S = 2.0;  /* the way is told over medians of two seconds */
+static const double STIR_MM = 0.5; /* a place this near the last one is taken for the same */
 
 /* Arc length from the fundus. */
 static double from_fundus(const struct bubble_facts *facts, double at_mm)
@@ -59,6 +64,27 @@ static void doubt_stripe(struct text_list *reasons, const struct bubble_facts *f
                      "--fundus and --os");
 }
 
+/* The catheter's tip just before the deposit, from its places in the frames before. */
+static void fill_tip(struct deposit *deposit, const struct bubble_facts *facts, double *tip_mm, size_t n)
+{
+    double at_mm = n > 0 ? statistics_median(tip_mm, n) : 0.0;
+    double behind_mm = at_mm - from_fundus(facts, facts->cluster->first.sight.along_mm);
+
+    if (n == 0)
+        (void)text_list_add(&deposit->reasons, "the catheter's tip was not seen just before the deposit");
+    else if (behind_mm < TIP_LEAST_BEHIND_MM)
+        (void)text_list_add(&deposit->reasons,
+                            "the catheter's tip cannot be told from what is bright ahead of it");
+    else if (behind_mm > TIP_MOST_BEHIND_MM)
+        (void)text_list_add(
+            &deposit->reasons,
+            "the catheter was seen, but not as far as the bubbles that left it, so its tip is "
+            "not told");
+    else
+        length_set(facts->canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px,
+                   quantity_of(fabs(at_mm)));
+}
+
 static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
 {
     const struct cluster *cluster = facts->cluster;
@@ -75,7 +101,6 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                               outside_mm(facts, first)};
     double error = half_interval(errors, 4);
     double tip[64];
-    double tip_mm = 0.0;
     size_t n_tip = 0;
 
     deposit->verdict = DEPOSIT_MEASURED;
@@ -96,13 +121,7 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
     for (size_t t = onset; t-- > 0 && n_tip < 64 && follow->time_s[onset] - follow->time_s[t] < 1.5;)
         if (cluster->sight[t].has_tip)
             tip[n_tip++] = from_fundus(facts, cluster->sight[t].tip_along_mm);
-    tip_mm = n_tip > 0 ? statistics_median(tip, n_tip) : 0.0;
-    if (n_tip > 0 && tip_mm > from_fundus(facts, first->along_mm) - TIP_AHEAD_MM)
-        length_set(canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px, quantity_of(fabs(tip_mm)));
-    else
-        (void)text_list_add(&deposit->reasons,
-                            n_tip > 0 ? "the catheter's tip cannot be told from what is bright ahead of it"
-                                      : "the catheter's tip was not seen just before the deposit");
+    fill_tip(deposit, facts, tip, n_tip);
     if (canvas->is_nominal)
         (void)text_list_add(&deposit->reasons, "no scale is known, so distances are in pixels only");
 }
@@ -133,20 +152,25 @@ static void trace_way(const struct bubble_facts *facts, double *path_mm, double 
     const struct cluster *cluster = facts->cluster;
     const double *time_s = facts->follow->time_s;
     struct bubble_sight before = cluster->first.sight;
+    const struct bubble_sight *last = &cluster->last.sight;
 
     *path_mm = *farthest_mm = *seen_s = 0.0;
     for (double from = time_s[cluster->first.frame] + 1.2; from < time_s[cluster->last.frame];
          from += STEP_S) {
         struct bubble_sight now = {0};
+        double step = 0.0;
 
         if (!middle_sight(facts, from, &now))
             continue;
-        *path_mm += fmax(
-            hypot(now.along_mm - before.along_mm, now.across_mm - before.across_mm) - STEP_CHANCE_MM, 0.0);
         *farthest_mm = fmax(*farthest_mm, hypot(now.along_mm - cluster->first.sight.along_mm,
                                                 now.across_mm - cluster->first.sight.across_mm));
-        before = now;
+        step = hypot(now.along_mm - before.along_mm, now.across_mm - before.across_mm);
+        if (step > STIR_MM) {
+            *path_mm += step;
+            before = now;
+        }
     }
+    *path_mm += hypot(last->along_mm - before.along_mm, last->across_mm - before.across_mm);
     for (size_t t = cluster->first.frame; t + 1 <= cluster->last.frame; t++)
         if (cluster->sight[t].is_seen && cluster->sight[t + 1].is_seen)
             *seen_s += time_s[t + 1] - time_s[t];
@@ -193,7 +217,7 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
     drift->verdict = DRIFT_MEASURED;
     doubt_stripe(&drift->reasons, facts);
     length_set(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
-    length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(path));
+    length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(fmax(path, net)));
     length_set(canvas, &drift->farthest_mm, &drift->farthest_px, quantity_of(fmax(farthest, net)));
     length_set(canvas, &drift->spread_mm, &drift->spread_px, quantity_of(last->spread_mm));
     drift->followed_s = quantity_of(seen_s);
@@ -208,10 +232,29 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
             "which end of the stripe is the fundus cannot be told, so drift has no direction");
 }
 
+/* Bubbles that were seen to come bear the stripe out; that none were, or that something bright was always
+ * there, says nothing where the band may not be the stripe. */
+static bool withhold_bubbles(struct loop_result *result, const struct bubble_facts *facts)
+{
+    static const char *const why =
+        "what was taken for the stripe may not be it, so nothing is told of bubbles in "
+        "it; mark its ends with --fundus and --os";
+
+    if (facts->stripe->trust >= SURE_TRUST || (facts->cluster->is_present && facts->cluster->has_onset))
+        return false;
+    result->deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
+    result->drift.verdict = DRIFT_NOT_ASSESSABLE;
+    (void)text_list_add(&result->deposit.reasons, "%s", why);
+    (void)text_list_add(&result->drift.reasons, "%s", why);
+    return true;
+}
+
 void bubble_sections_fill(struct loop_result *result, const struct bubble_facts *facts)
 {
     const struct cluster *cluster = facts->cluster;
 
+    if (withhold_bubbles(result, facts))
+        return;
     if (!cluster->is_present || !cluster->first.sight.is_seen || !cluster->last.sight.is_seen) {
         result->deposit.verdict = DEPOSIT_NONE_SEEN;
         result->drift.verdict = DRIFT_NONE_SEEN;
