@@ -76,6 +76,12 @@ $(BUILD)/tests/%_test: $(BUILD)/tests/%_test.o $(TEST_HELPERS:%.c=$(BUILD)/%.o) 
 	$(call say,link,$@)
 	$(QUIET)$(LINK) -o $@ $^ -lcmocka $(PACKAGE_LIBS)
 
+bands: $(BUILD)/tests/peer/bands ## the tool that tests/peer/learn_stripe.py learns the stripe's weights with
+
+$(BUILD)/tests/peer/bands: $(BUILD)/tests/peer/bands.o $(LIBRARY)
+	$(call say,link,$@)
+	$(QUIET)$(LINK) -o $@ $^ $(PACKAGE_LIBS)
+
 demo: ## install what is needed, build, make demo loops, measure them
 	@tools/install-packages.sh demo
 	@$(MAKE) --no-print-directory all
@@ -155,5 +161,5 @@ help: ## list the targets
 
 .SECONDARY:
 .DELETE_ON_ERROR:
-.PHONY: all demo check tests run-tests asan clang lint format check-format check-layers check-contracts \
+.PHONY: all bands demo check tests run-tests asan clang lint format check-format check-layers check-contracts \
 	check-banned bench readme packages install uninstall clean distclean help

@@ -27,6 +27,29 @@ struct stripe {
 MUST_CHECK bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
                             struct error **err);
 
+/** What is weighed about a band when it is judged. */
+enum stripe_evidence {
+    STRIPE_CONTRAST,     /* answer along the band, standard deviations of chance */
+    STRIPE_LAYERED,      /* the same, for a triple line, */
+    STRIPE_IS_LAYERED,   /* which by itself is rarer by chance */
+    STRIPE_EVENNESS,     /* share of the length that answers on its own */
+    STRIPE_OVERLONG,     /* centimetres beyond 60 mm */
+    STRIPE_SHORT,        /* centimetres short of 30 mm */
+    STRIPE_OVERTHICK,    /* millimetres beyond 14 mm */
+    STRIPE_UNEVEN_SIDES, /* spread of what lies beside it, over the band's contrast */
+    STRIPE_CLOSED,       /* the end that closes best: what lies beyond it unlike what lies beside */
+    STRIPE_OPEN,         /* and the end that closes worst */
+    STRIPE_BLURRED,      /* error of the sharper tip, mm */
+    STRIPE_DARK_SIDES,   /* no echoes beside it: blood or air, not myometrium */
+    STRIPE_BRIGHT_SIDES, /* brighter beside it than nearly all the picture: fat, bowel */
+    STRIPE_CUT_OFF,      /* ends that the edge of the picture hides */
+    STRIPE_N_EVIDENCE
+};
+
+/** Fills it in for a fitted band. */
+void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *fit,
+                  const struct mean_picture *mean);
+
 /** Log odds, from how it looks alone, that a fitted band is the endometrium. */
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 

@@ -9,28 +9,10 @@
 enum { ENOUGH_PICTURES = 8 };
 static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at all */
 
-/* What is weighed about a band, and its weight in the log odds that the band is the endometrium. The weights
- * are a logistic regression over the bands that the search offered in loops of two generators and in real
- * pictures of other organs; docs/validation.md says how it was learned and how it fared across them. */
-enum evidence {
-    CONTRAST,     /* answer along the band, standard deviations of chance */
-    LAYERED,      /* the same, for a triple line, */
-    IS_LAYERED,   /* which by itself is rarer by chance */
-    EVENNESS,     /* share of the length that answers on its own */
-    OVERLONG,     /* centimetres beyond 60 mm */
-    SHORT,        /* centimetres short of 30 mm */
-    OVERTHICK,    /* millimetres beyond 14 mm */
-    UNEVEN_SIDES, /* spread of what lies beside it, over the band's contrast */
-    CLOSED,       /* the end that closes best: what lies beyond it unlike what lies beside */
-    OPEN,         /* and the end that closes worst */
-    BLURRED,      /* error of the sharper tip, mm */
-    DARK_SIDES,   /* no echoes beside it: blood or air, not myometrium */
-    BRIGHT_SIDES, /* brighter beside it than nearly all the picture: fat, bowel */
-    CUT_OFF,      /* ends that the edge of the picture hides */
-    N_EVIDENCE
-};
-static const double WEIGHTS[N_EVIDENCE] = {0.36,  -0.81, 3.93,  3.88,  -3.23, -4.81, -0.74,
-                                           -7.16, -0.93, -2.88, -1.11, -8.16, -2.61, -3.70};
+/* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
+ * two generators' loops and of real pictures of other organs (docs/validation.md). */
+static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.36,  -0.81, 3.93,  3.88,  -3.23, -4.81, -0.74,
+                                                  -7.16, -0.93, -2.88, -1.11, -8.16, -2.61, -3.70};
 static const double OFFSET = 2.66;
 
 static double over(double value, double limit)
@@ -38,32 +20,38 @@ static double over(double value, double limit)
     return fmax(value - limit, 0.0);
 }
 
-static double odds_of(const struct stripe_fit *fit, double tissue_luma)
+/* What is weighed, given the luma of bright tissue in the picture. */
+static void fill_evidence(double *evidence, const struct stripe_fit *fit, double tissue_luma)
 {
     double detail = fmax(fit->detail, 3.0);
     double beside = 0.5 * (fit->upper_near + fit->lower_near) / tissue_luma;
     double first = fabs(fit->first.beyond) / detail;
     double last = fabs(fit->last.beyond) / detail;
     double is_layered = fit->look == STRIPE_TRIPLE_LINE ? 1.0 : 0.0;
-    double evidence[N_EVIDENCE] = {
-        [CONTRAST] = fmin(fit->contrast, 6.0),
-        [LAYERED] = fit->contrast * is_layered,
-        [IS_LAYERED] = is_layered,
-        [EVENNESS] = fit->evenness,
-        [OVERLONG] = over(fit->length_mm, 60.0) / 10.0,
-        [SHORT] = over(30.0, fit->length_mm) / 10.0,
-        [OVERTHICK] = over(fit->thickness_mm, 14.0),
-        [UNEVEN_SIDES] = fmin(fit->side_spread / detail, 3.0),
-        [CLOSED] = fmin(fmin(first, last), 3.0),
-        [OPEN] = fmin(fmax(first, last), 4.0),
-        [BLURRED] = fmin(fit->first.error_mm, fit->last.error_mm),
-        [DARK_SIDES] = fmin(over(0.65, beside) * 5.0, 2.0),
-        [BRIGHT_SIDES] = over(beside, 0.9) * 5.0,
-        [CUT_OFF] = (fit->first.is_at_edge ? 1.0 : 0.0) + (fit->last.is_at_edge ? 1.0 : 0.0),
-    };
+
+    evidence[STRIPE_CONTRAST] = fmin(fit->contrast, 6.0);
+    evidence[STRIPE_LAYERED] = fit->contrast * is_layered;
+    evidence[STRIPE_IS_LAYERED] = is_layered;
+    evidence[STRIPE_EVENNESS] = fit->evenness;
+    evidence[STRIPE_OVERLONG] = over(fit->length_mm, 60.0) / 10.0;
+    evidence[STRIPE_SHORT] = over(30.0, fit->length_mm) / 10.0;
+    evidence[STRIPE_OVERTHICK] = over(fit->thickness_mm, 14.0);
+    evidence[STRIPE_UNEVEN_SIDES] = fmin(fit->side_spread / detail, 3.0);
+    evidence[STRIPE_CLOSED] = fmin(fmin(first, last), 3.0);
+    evidence[STRIPE_OPEN] = fmin(fmax(first, last), 4.0);
+    evidence[STRIPE_BLURRED] = fmin(fit->first.error_mm, fit->last.error_mm);
+    evidence[STRIPE_DARK_SIDES] = fmin(over(0.65, beside) * 5.0, 2.0);
+    evidence[STRIPE_BRIGHT_SIDES] = over(beside, 0.9) * 5.0;
+    evidence[STRIPE_CUT_OFF] = (fit->first.is_at_edge ? 1.0 : 0.0) + (fit->last.is_at_edge ? 1.0 : 0.0);
+}
+
+static double odds_of(const struct stripe_fit *fit, double tissue_luma)
+{
+    double evidence[STRIPE_N_EVIDENCE];
     double sum = OFFSET;
 
-    for (int i = 0; i < N_EVIDENCE; i++)
+    fill_evidence(evidence, fit, tissue_luma);
+    for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
         sum += WEIGHTS[i] * evidence[i];
     return sum;
 }
@@ -85,6 +73,12 @@ static double bright_tissue(const struct mean_picture *mean)
     while (level < 255 && 4 * (passed += counts[level]) < 3 * total)
         level++;
     return fmax((double)level, 1.0);
+}
+
+void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *fit,
+                  const struct mean_picture *mean)
+{
+    fill_evidence(evidence, fit, bright_tissue(mean));
 }
 
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)

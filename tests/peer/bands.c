@@ -1,0 +1,113 @@
+/* Prints what is weighed about every band that the search offers in a loop: one line a band, whether it is
+ * the true one, then the evidence in the order of enum stripe_evidence. For learn_stripe.py.
+ *
+ *   bands LOOP [FUNDUS_X FUNDUS_Y OS_X OS_Y]      true ends in pixels of the frame; without them no band is
+ * true */
+#include "image/canvas.h"
+#include "image/picture.h"
+#include "image/ruler.h"
+#include "image/scale.h"
+#include "image/survey.h"
+#include "measure/keys.h"
+#include "measure/mean_picture.h"
+#include "measure/stripe.h"
+#include "measure/stripe_fit.h"
+#include "measure/stripe_search.h"
+#include "media/loop.h"
+#include "motion/tissue.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+static const double PIXEL_MM = 0.25;     /* as loop_measure has it */
+static const double NEAR_ENDS_MM = 16.0; /* both ends together */
+static const double NEAR_FUNDUS_MM = 7.0;
+
+/* The mean picture of a loop, as loop_measure makes it. What is held on the way is left to the end of the
+ * process. */
+static bool make_mean(struct mean_picture *mean, struct canvas *canvas, const char *path, struct error **err)
+{
+    struct loop *loop = NULL;
+    struct survey *survey = NULL;
+    struct picture *picture = NULL;
+    struct tissue *tissue = NULL;
+    struct ruler ruler;
+    struct scale scale;
+    struct keys keys;
+    struct keys_aside aside;
+    struct raster *window = NULL;
+    double mm[2];
+
+    if (!loop_open(&loop, path, err))
+        return false;
+    aside = keys_expect(loop_facts(loop));
+    if (!survey_make_showing(&survey, loop, keys_show, &aside, err) ||
+        !picture_find(&picture, survey, loop_facts(loop), err) || !ruler_find(&ruler, survey, picture, err))
+        return false;
+    scale_choose(&scale, loop_facts(loop), picture, &ruler, 0.0);
+    *canvas = canvas_lay(picture, &scale);
+    window = canvas_window(canvas, picture);
+    mm[0] = canvas->mm_per_px_x;
+    mm[1] = canvas->mm_per_px_y;
+    return window != NULL && keys_take(&keys, loop, &aside, survey, survey->stretches[0], canvas, err) &&
+           tissue_make(&tissue, keys.picture, keys.time_s, keys.n, window, mm, err) &&
+           mean_picture_make(mean, tissue, canvas, window, PIXEL_MM, err);
+}
+
+static double away(const double a[2], const double b[2])
+{
+    return hypot(a[0] - b[0], a[1] - b[1]);
+}
+
+static bool is_true(const struct stripe_fit *fit, const double fundus[2], const double os[2])
+{
+    const double *first = fit->place_mm[0];
+    const double *last = fit->place_mm[fit->n - 1];
+
+    return fmin(away(first, fundus) + away(last, os), away(last, fundus) + away(first, os)) < NEAR_ENDS_MM &&
+           fmin(away(first, fundus), away(last, fundus)) < NEAR_FUNDUS_MM;
+}
+
+int main(int argc, char **argv)
+{
+    struct mean_picture mean = {0};
+    struct mean_picture half = {0};
+    struct canvas canvas;
+    struct stripe_candidate found[STRIPE_MOST_CANDIDATES];
+    double ends_mm[4] = {-1e4, -1e4, -1e4, -1e4};
+    struct error *err = NULL;
+    size_t n = 0;
+
+    if ((argc != 2 && argc != 6) || !make_mean(&mean, &canvas, argv[1], &err) ||
+        !mean_picture_halve(&half, &mean, &err) ||
+        !stripe_search(half.picture, half.window, half.pixel_mm, found, &n, &err)) {
+        (void)fprintf(stderr, "%s\n",
+                      err != NULL ? error_message(err) : "bands LOOP [FUNDUS_X FUNDUS_Y OS_X OS_Y]");
+        return 1;
+    }
+    for (int i = 0; argc == 6 && i < 4; i += 2) {
+        struct point px = {.x_px = strtod(argv[2 + i], NULL), .y_px = strtod(argv[3 + i], NULL)};
+        struct point place = canvas_from_frame(&canvas, px);
+
+        ends_mm[i] = (place.x_px + 0.5) * canvas.mm_per_px_x;
+        ends_mm[i + 1] = (place.y_px + 0.5) * canvas.mm_per_px_y;
+    }
+    for (size_t i = 0; i < n; i++) {
+        double evidence[STRIPE_N_EVIDENCE];
+        struct stripe_fit fit = {0};
+        bool is_found = false;
+
+        if (!stripe_fit_make(&fit, &is_found, mean.picture, mean.window, mean.pixel_mm, &found[i], &err))
+            return 1;
+        if (!is_found)
+            continue;
+        stripe_weigh(evidence, &fit, &mean);
+        (void)printf("%d", is_true(&fit, ends_mm, ends_mm + 2));
+        for (int k = 0; k < STRIPE_N_EVIDENCE; k++)
+            (void)printf(" %.4f", evidence[k]);
+        (void)printf("\n");
+        stripe_fit_free(&fit);
+    }
+    return 0;
+}

@@ -1,0 +1,102 @@
+#!/usr/bin/env python3
+"""Learns the weights of src/measure/stripe.c: learn_stripe.py BANDS PEER_LOOPS OWN_LOOPS OTHER_ORGANS
+
+BANDS is build/tests/peer/bands (make bands). The first two folders hold loops with NAME.truth.json beside them, by two
+generators; the third holds real loops and stills without a uterus. A ridge-penalised logistic regression; each loop weighs the same
+whatever number of bands it has, a real one three times as much: a stripe told where there is none is the worse fault.
+
+Prints how weights that were learned on one generator and half of the other organs fare on the other generator and the
+other half, both ways round, then the weights learned on all.
+"""
+import glob
+import json
+import os
+import subprocess
+import sys
+
+import numpy as np
+from scipy.optimize import minimize
+
+NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred dark_sides "
+         "bright_sides cut_off").split()
+PENALTY = 0.3
+LOOP_WEIGHT = 20.0
+OTHER_ORGAN_WEIGHT = 3.0
+
+
+def bands(program, loop, truth):
+    ends = []
+    if truth:
+        with open(truth) as f:
+            cavity = json.load(f)["cavity"]
+        ends = [str(v) for v in cavity["fundus_px"] + cavity["os_px"]]
+    run = subprocess.run([program, loop] + ends, capture_output=True, text=True)
+    return [[float(v) for v in line.split()] for line in run.stdout.splitlines()]
+
+
+def gather(program, folders):
+    rows, kinds, loops = [], [], []
+    for kind, folder in zip("poR", folders):
+        for loop in sorted(glob.glob(os.path.join(folder, "**", "*"), recursive=True)):
+            truth = os.path.splitext(loop)[0] + ".truth.json"
+            if not os.path.isfile(loop) or loop.endswith(".json") or (kind != "R" and not os.path.exists(truth)):
+                continue
+            for row in bands(program, loop, truth if kind != "R" else None):
+                rows.append(row)
+                kinds.append(kind)
+                loops.append(loop)
+    return np.array(rows), np.array(kinds), np.array(loops)
+
+
+def learn(x, y, weight):
+    mean, spread = x.mean(0), x.std(0) + 1e-9
+    z = np.c_[np.ones(len(x)), (x - mean) / spread]
+    sign = 2 * y - 1
+
+    def cost(b):
+        s = sign * (z @ b)
+        return ((weight * np.logaddexp(0, -s)).sum() + PENALTY * (b[1:] ** 2).sum(),
+                z.T @ (-weight * sign / (1 + np.exp(s))) + np.r_[0, 2 * PENALTY * b[1:]])
+
+    b = minimize(cost, np.zeros(z.shape[1]), jac=True).x
+    return b[0] - (b[1:] * mean / spread).sum(), b[1:] / spread
+
+
+def tell(title, offset, weights, x, y, kinds, loops):
+    odds = offset + x @ weights
+    right, wrong, real = [], [], []
+    for loop in sorted(set(loops)):
+        at = np.where(loops == loop)[0]
+        best = at[np.argmax(odds[at])]
+        chance = 1 / (1 + np.exp(-odds[best]))
+        name = "%s %.2f" % (os.path.basename(loop), chance)
+        (real if kinds[best] == "R" else right if y[best] else wrong).append((chance, name))
+    print("%s: the true band is best in %d of %d loops, with less than even odds in %d of them" % (
+        title, len(right), len(right) + len(wrong), sum(c < 0.5 for c, _ in right)))
+    print("  not best: " + ", ".join(n for _, n in wrong))
+    print("  other organs with more than even odds: " + ", ".join(n for c, n in real if c >= 0.5))
+
+
+def main():
+    rows, kinds, loops = gather(sys.argv[1], sys.argv[2:5])
+    y, x = rows[:, 0], rows[:, 1:]
+    weight = np.zeros(len(y))
+    for loop in set(loops):
+        at = loops == loop
+        weight[at] = LOOP_WEIGHT / at.sum() * (OTHER_ORGAN_WEIGHT if kinds[at][0] == "R" else 1)
+    organs = sorted(set(loops[kinds == "R"]))
+    one = (kinds == "p") | np.isin(loops, organs[::2])
+    other = (kinds == "o") | np.isin(loops, organs[1::2])
+    for title, train, test in (("learned on the peer, tried on our own", one, other),
+                               ("learned on our own, tried on the peer", other, one)):
+        offset, weights = learn(x[train], y[train], weight[train])
+        tell(title, offset, weights, x[test], y[test], kinds[test], loops[test])
+    offset, weights = learn(x, y, weight)
+    tell("learned on all, tried on the same", offset, weights, x, y, kinds, loops)
+    print("OFFSET = %.2f" % offset)
+    for name, value in zip(NAMES, weights):
+        print("%-13s %6.2f" % (name, value))
+
+
+if __name__ == "__main__":
+    main()
