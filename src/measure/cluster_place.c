@@ -118,7 +118,7 @@ static bool place_stretch(struct stretch_place *place, const struct placing *pla
 static void tell_trend(const struct hunt *hunt, size_t last, double *slope, double *scatter)
 {
     const struct follow *follow = hunt->follow;
-    double along[MOST_SECONDS], at_s[MOST_SECONDS], slopes[MOST_SECONDS * MOST_SECONDS];
+    double along[MOST_SECONDS] = {0}, at_s[MOST_SECONDS] = {0}, slopes[MOST_SECONDS * MOST_SECONDS];
     size_t n = 0;
     size_t n_slopes = 0;
 

@@ -162,6 +162,8 @@ static double shape_of(const double *ratio, size_t used, double independent)
         mean += ratio[i] / (double)used;
         log_mean += log(fmax(ratio[i], 1e-300)) / (double)used; /* of a flat trace they are 0 */
     }
+    if (!(mean > 0.0)) /* nothing moves at all */
+        return 1.0;
     gap = fmax(log(mean) - log_mean, 1e-3);
     shape = (3.0 - gap + sqrt((gap - 3.0) * (gap - 3.0) + 24.0 * gap)) / (12.0 * gap);
     for (int i = 0; i < 4; i++)

@@ -71,7 +71,7 @@ static bool fit_once(struct rigid *rigid, const double (*from)[2], const double 
 bool rigid_fit(struct rigid *rigid, const double (*from)[2], const double (*to)[2], const double *weight,
                size_t n)
 {
-    double trust[MOST_PLACES];
+    double trust[MOST_PLACES] = {0};
     double away[MOST_PLACES];
     double sorted[MOST_PLACES];
 
