@@ -50,6 +50,22 @@ enum stripe_evidence {
 void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *fit,
                   const struct mean_picture *mean);
 
+/** What is weighed about which end of a band is the fundus; each is positive where it speaks for the first
+ * place. The fundal end is thick and blunt, the stripe tapers to the os, the canal leads on from there, the
+ * probe lies against the cervix: common practice, no source. */
+enum stripe_end_evidence {
+    STRIPE_THICKER, /* 4 to 12 mm from the end, logarithm of the ratio */
+    STRIPE_LEANING, /* where the bulk lies, -1 to 1 */
+    STRIPE_BLUNTER, /* logarithm of the ratio */
+    STRIPE_CANAL,   /* a line beyond the other end, robust standard deviations */
+    STRIPE_DEEPER,  /* farther from the probe than the other end, centimetres */
+    STRIPE_N_END_EVIDENCE
+};
+
+/** Fills it in for a fitted band; probe_mm as for stripe_find. */
+void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stripe_fit *fit,
+                       const double probe_mm[2]);
+
 /** Log odds, from how it looks alone, that a fitted band is the endometrium. */
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 

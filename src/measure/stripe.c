@@ -13,6 +13,9 @@ static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at 
  * two generators' loops and of real pictures of other organs (docs/validation.md). */
 static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.36,  -0.81, 3.93,  3.88,  -3.23, -4.81, -0.74,
                                                   -7.16, -0.93, -2.88, -1.11, -8.16, -2.61, -3.70};
+/* And that the first place is the fundus. */
+static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {2.0, 0.0, 0.5, 0.25, 0.3};
+static const double MOST_END_ODDS = 3.0; /* shape alone is never surer */
 static const double OFFSET = 2.66;
 
 static double over(double value, double limit)
@@ -136,23 +139,46 @@ static double within(double value, double most)
     return fmin(fmax(value, -most), most);
 }
 
-/* Evidence of shape for which end is the fundus, each kept small: none of it is sure. */
-static double shape_evidence(const struct stripe_fit *fit, const double probe_mm[2])
+/* How far toward the first place the thick part lies, -1 to 1: the thickness's own centre of gravity. */
+static double leaning(const struct stripe_fit *fit)
+{
+    double sum = 0.0;
+    double moment = 0.0;
+
+    for (size_t i = 0; i < fit->n; i++) {
+        double weight = fit->half_mm[i] * fit->half_mm[i];
+
+        sum += weight;
+        moment += weight * (1.0 - 2.0 * (double)i / (double)(fit->n - 1));
+    }
+    return sum > 0.0 ? moment / sum : 0.0;
+}
+
+void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stripe_fit *fit,
+                       const double probe_mm[2])
 {
     const double *first = fit->place_mm[0];
     const double *last = fit->place_mm[fit->n - 1];
+
+    evidence[STRIPE_THICKER] = within(log(half_near(fit, false) / half_near(fit, true)), 1.0);
+    evidence[STRIPE_LEANING] = leaning(fit);
+    evidence[STRIPE_BLUNTER] = within(log(fit->first.bluntness / fit->last.bluntness), 2.0);
+    evidence[STRIPE_CANAL] = within(fit->last.line_beyond - fit->first.line_beyond, 4.0);
+    evidence[STRIPE_DEEPER] = within(0.1 * (hypot(first[0] - probe_mm[0], first[1] - probe_mm[1]) -
+                                            hypot(last[0] - probe_mm[0], last[1] - probe_mm[1])),
+                                     3.0);
+}
+
+/* Log odds of shape that the first place is the fundus. */
+static double shape_evidence(const struct stripe_fit *fit, const double probe_mm[2])
+{
+    double evidence[STRIPE_N_END_EVIDENCE];
     double odds = 0.0;
 
-    /* The fundal end is thick and blunt, the stripe tapers to the os: common practice, no source. */
-    odds += within(2.0 * log(half_near(fit, false) / half_near(fit, true)), 1.5);
-    odds += within(0.5 * log(fit->first.bluntness / fit->last.bluntness), 0.7);
-    /* The canal leads on from the os. */
-    odds += within(0.25 * (fit->last.line_beyond - fit->first.line_beyond), 0.8);
-    /* The probe lies against the cervix. */
-    odds += within(0.03 * (hypot(first[0] - probe_mm[0], first[1] - probe_mm[1]) -
-                           hypot(last[0] - probe_mm[0], last[1] - probe_mm[1])),
-                   0.5);
-    return odds;
+    stripe_weigh_ends(evidence, fit, probe_mm);
+    for (int i = 0; i < STRIPE_N_END_EVIDENCE; i++)
+        odds += END_WEIGHTS[i] * evidence[i];
+    return within(odds, MOST_END_ODDS);
 }
 
 /* Probability of the best band when it and its best rival cannot both be the endometrium. */

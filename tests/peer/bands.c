@@ -26,7 +26,8 @@ static const double NEAR_FUNDUS_MM = 7.0;
 
 /* The mean picture of a loop, as loop_measure makes it. What is held on the way is left to the end of the
  * process. */
-static bool make_mean(struct mean_picture *mean, struct canvas *canvas, const char *path, struct error **err)
+static bool make_mean(struct mean_picture *mean, struct canvas *canvas, double probe_mm[2], const char *path,
+                      struct error **err)
 {
     struct loop *loop = NULL;
     struct survey *survey = NULL;
@@ -48,6 +49,14 @@ static bool make_mean(struct mean_picture *mean, struct canvas *canvas, const ch
     scale_choose(&scale, loop_facts(loop), picture, &ruler, 0.0);
     *canvas = canvas_lay(picture, &scale);
     window = canvas_window(canvas, picture);
+    probe_mm[0] = 0.5 * canvas->width_px * canvas->mm_per_px_x;
+    probe_mm[1] = 0.0;
+    if (picture->has_apex) {
+        struct point apex = canvas_from_frame(canvas, picture->apex_px);
+
+        probe_mm[0] = (apex.x_px + 0.5) * canvas->mm_per_px_x;
+        probe_mm[1] = (apex.y_px + 0.5) * canvas->mm_per_px_y;
+    }
     mm[0] = canvas->mm_per_px_x;
     mm[1] = canvas->mm_per_px_y;
     return window != NULL && keys_take(&keys, loop, &aside, survey, survey->stretches[0], canvas, err) &&
@@ -75,11 +84,12 @@ int main(int argc, char **argv)
     struct mean_picture half = {0};
     struct canvas canvas;
     struct stripe_candidate found[STRIPE_MOST_CANDIDATES];
+    double probe_mm[2];
     double ends_mm[4] = {-1e4, -1e4, -1e4, -1e4};
     struct error *err = NULL;
     size_t n = 0;
 
-    if ((argc != 2 && argc != 6) || !make_mean(&mean, &canvas, argv[1], &err) ||
+    if ((argc != 2 && argc != 6) || !make_mean(&mean, &canvas, probe_mm, argv[1], &err) ||
         !mean_picture_halve(&half, &mean, &err) ||
         !stripe_search(half.picture, half.window, half.pixel_mm, found, &n, &err)) {
         (void)fprintf(stderr, "%s\n",
@@ -95,6 +105,8 @@ int main(int argc, char **argv)
     }
     for (size_t i = 0; i < n; i++) {
         double evidence[STRIPE_N_EVIDENCE];
+        double ends[STRIPE_N_END_EVIDENCE];
+        double turn = 1.0;
         struct stripe_fit fit = {0};
         bool is_found = false;
 
@@ -106,6 +118,10 @@ int main(int argc, char **argv)
         (void)printf("%d", is_true(&fit, ends_mm, ends_mm + 2));
         for (int k = 0; k < STRIPE_N_EVIDENCE; k++)
             (void)printf(" %.4f", evidence[k]);
+        stripe_weigh_ends(ends, &fit, probe_mm);
+        turn = away(fit.place_mm[0], ends_mm) < away(fit.place_mm[fit.n - 1], ends_mm) ? 1.0 : -1.0;
+        for (int k = 0; k < STRIPE_N_END_EVIDENCE; k++)
+            (void)printf(" %.4f", turn * ends[k]);
         (void)printf("\n");
         stripe_fit_free(&fit);
     }

@@ -19,6 +19,7 @@ from scipy.optimize import minimize
 
 NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred dark_sides "
          "bright_sides cut_off").split()
+END_NAMES = "thicker leaning blunter canal deeper".split()
 PENALTY = 0.3
 LOOP_WEIGHT = 20.0
 OTHER_ORGAN_WEIGHT = 3.0
@@ -62,6 +63,27 @@ def learn(x, y, weight):
     return b[0] - (b[1:] * mean / spread).sum(), b[1:] / spread
 
 
+def learn_ends(x, weight):
+    """Weights without an offset: turning a band round turns all signs."""
+    spread = np.sqrt((x ** 2).mean(0)) + 1e-9
+    z = x / spread
+
+    def cost(b):
+        s = z @ b
+        return ((weight * np.logaddexp(0, -s)).sum() + PENALTY * (b ** 2).sum(),
+                z.T @ (-weight / (1 + np.exp(s))) + 2 * PENALTY * b)
+
+    return minimize(cost, np.zeros(z.shape[1]), jac=True).x / spread
+
+
+def tell_ends(title, weights, x, loops):
+    odds = x @ weights
+    middle = {loop: np.median(odds[loops == loop]) for loop in sorted(set(loops))}
+    print("%s: the right end in %d of %d loops, surer than 80 %% in %d, wrong and surer than 80 %% in %d" % (
+        title, sum(v > 0 for v in middle.values()), len(middle), sum(v > 1.386 for v in middle.values()),
+        sum(v < -1.386 for v in middle.values())))
+
+
 def tell(title, offset, weights, x, y, kinds, loops):
     odds = offset + x @ weights
     right, wrong, real = [], [], []
@@ -79,7 +101,7 @@ def tell(title, offset, weights, x, y, kinds, loops):
 
 def main():
     rows, kinds, loops = gather(sys.argv[1], sys.argv[2:5])
-    y, x = rows[:, 0], rows[:, 1:]
+    y, x, ends = rows[:, 0], rows[:, 1:1 + len(NAMES)], rows[:, 1 + len(NAMES):]
     weight = np.zeros(len(y))
     for loop in set(loops):
         at = loops == loop
@@ -95,6 +117,15 @@ def main():
     tell("learned on all, tried on the same", offset, weights, x, y, kinds, loops)
     print("OFFSET = %.2f" % offset)
     for name, value in zip(NAMES, weights):
+        print("%-13s %6.2f" % (name, value))
+    true = y > 0
+    weight = np.array([1 / (true & (loops == loop)).sum() for loop in loops[true]])
+    ends, kinds, loops = ends[true], kinds[true], loops[true]
+    for train, test in (("p", "o"), ("o", "p"), ("po", "po")):
+        a, b = np.isin(kinds, list(train)), np.isin(kinds, list(test))
+        weights = learn_ends(ends[a], weight[a])
+        tell_ends("which end, learned on %s, tried on %s" % (train, test), weights, ends[b], loops[b])
+    for name, value in zip(END_NAMES, weights):
         print("%-13s %6.2f" % (name, value))
 
 
