@@ -201,6 +201,27 @@ static void a_truly_variable_rate_is_not_dropping(void **state)
     survey_free(&survey);
 }
 
+/* Steps of 0.08 to 0.12 s, and three times three frames missing: as a screen recorder under load writes. */
+static void gaps_stand_out_of_a_clock_that_varies(void **state)
+{
+    static const double steps[] = {0.08, 0.12, 0.1, 0.09, 0.11};
+    struct screen screen = small();
+    struct drawing drawing;
+    struct survey *survey = NULL;
+    double time_s = 0;
+
+    (void)state;
+    begin(&drawing);
+    for (unsigned i = 0; i < 60; i++) {
+        add(&drawing, &screen, i, time_s);
+        time_s += steps[i % 5] + (i % 20 == 12 ? 0.3 : 0.0);
+    }
+    survey = finish(&drawing);
+    assert_int_equal(survey->dropped_frames, 9);
+    assert_true(tells(survey, "about 9 frames are missing in 3 gaps"));
+    survey_free(&survey);
+}
+
 static void a_gain_step_is_told_and_the_factor_follows(void **state)
 {
     struct screen screen = small();
@@ -420,6 +441,7 @@ int main(void)
         cmocka_unit_test(frames_doubled_by_the_recorder_are_a_slower_picture_not_a_freeze),
         cmocka_unit_test(frames_missing_from_a_regular_clock_are_counted),
         cmocka_unit_test(a_truly_variable_rate_is_not_dropping),
+        cmocka_unit_test(gaps_stand_out_of_a_clock_that_varies),
         cmocka_unit_test(a_gain_step_is_told_and_the_factor_follows),
         cmocka_unit_test(a_change_of_zoom_divides_the_loop),
         cmocka_unit_test(a_swift_probe_is_no_change_of_geometry),
