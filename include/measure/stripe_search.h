@@ -39,6 +39,10 @@ enum { STRIPE_MOST_CANDIDATES = 32 };
 MUST_CHECK bool stripe_search(const struct raster *picture, const struct raster *window, double pixel_mm,
                               struct stripe_candidate *found, size_t *n_found, struct error **err);
 
+/** Share of the places of curve a (n_a pairs x, y in millimetres) that lie within 5 mm of one of curve b, 0
+ * to 1. */
+double stripe_candidate_share_near(const double (*a_mm)[2], size_t n_a, const double (*b_mm)[2], size_t n_b);
+
 /** Frees what a candidate holds; accepts NULL. */
 void stripe_candidate_free(struct stripe_candidate *candidate);
 

@@ -91,17 +91,8 @@ double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean
 
 static double share_near(const struct stripe_fit *a, const struct stripe_fit *b)
 {
-    size_t n_near = 0;
-
-    for (size_t i = 0; i < a->n; i++) {
-        double nearest = HUGE_VAL;
-
-        for (size_t j = 0; j < b->n; j++)
-            nearest = fmin(
-                nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0], a->place_mm[i][1] - b->place_mm[j][1]));
-        n_near += nearest < 5.0;
-    }
-    return (double)n_near / (double)a->n;
+    return stripe_candidate_share_near((const double(*)[2])a->place_mm, a->n, (const double(*)[2])b->place_mm,
+                                       b->n);
 }
 
 struct fitting {

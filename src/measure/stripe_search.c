@@ -21,6 +21,7 @@ static const double PI = 3.14159265358979323846;
  * leads strong ones on beyond their ends, so both are tried. */
 static const double LEVELS[N_LEVELS] = {0.9, 0.95};
 static const double ASIDE_MM = 7.5;    /* a path may run along an outer line instead of the middle one */
+static const double NEAR_MM = 5.0;     /* places of curves that run the same way */
 static const double CLEAR_MM = 4.0;    /* about a path that was taken */
 static const float TURN_COST = 0.5F;   /* of a turn by one heading */
 static const float WORST_GAIN = -2.0F; /* a path does not cross a place that answers worse */
@@ -195,20 +196,24 @@ static void fill_gain(const struct stripe_answers *answers, enum stripe_look loo
         gain[i] = fminf(gain[i] - cost, MOST_GAIN);
 }
 
-/* Share of a's places that lie within 5 mm of b. */
-static double share_near(const struct stripe_candidate *a, const struct stripe_candidate *b)
+double stripe_candidate_share_near(const double (*a_mm)[2], size_t n_a, const double (*b_mm)[2], size_t n_b)
 {
     size_t n_near = 0;
 
-    for (size_t i = 0; i < a->n; i++) {
+    for (size_t i = 0; i < n_a; i++) {
         double nearest = HUGE_VAL;
 
-        for (size_t j = 0; j < b->n; j++)
-            nearest = fmin(
-                nearest, hypot(a->place_mm[i][0] - b->place_mm[j][0], a->place_mm[i][1] - b->place_mm[j][1]));
-        n_near += nearest < 5.0;
+        for (size_t j = 0; j < n_b; j++)
+            nearest = fmin(nearest, hypot(a_mm[i][0] - b_mm[j][0], a_mm[i][1] - b_mm[j][1]));
+        n_near += nearest < NEAR_MM;
     }
-    return a->n > 0 ? (double)n_near / (double)a->n : 0.0;
+    return n_a > 0 ? (double)n_near / (double)n_a : 0.0;
+}
+
+static double share_near(const struct stripe_candidate *a, const struct stripe_candidate *b)
+{
+    return stripe_candidate_share_near((const double(*)[2])a->place_mm, a->n, (const double(*)[2])b->place_mm,
+                                       b->n);
 }
 
 /* Keeps the candidate in its order of score, unless a better one of its look runs the same way. */
