@@ -47,17 +47,23 @@ struct follow {
 
 enum { FOLLOW_MOST_POSITIONS = 64 };
 
-/** Follows a stripe through the frames [first, end) of a loop, at most one every least_step_s.
+/** Which frames of a loop to follow a stripe through, and who wants to know how far it is. */
+struct follow_span {
+    size_t first, end;                            /* frames [first, end) */
+    double least_step_s;                          /* at most one frame every so many seconds */
+    void (*progress)(void *context, double part); /* called with 0..1 now and then; may be NULL */
+    void *progress_context;
+};
+
+/** Follows a stripe through a span of a loop.
  *
  *  loop     read from its start
  *  tissue   its keys; its points are set anew and it is settled
- *  progress called with 0..1 now and then; may be NULL
  *  follow   overwritten; end with follow_free
  *  Errors: those of loop_read; ERROR_MEMORY. */
-MUST_CHECK bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_t end,
-                              double least_step_s, const struct canvas *canvas, struct tissue *tissue,
-                              const struct stripe_fit *fit, void (*progress)(void *context, double part),
-                              void *context, struct error **err);
+MUST_CHECK bool follow_stripe(struct follow *follow, struct loop *loop, const struct follow_span *span,
+                              const struct canvas *canvas, struct tissue *tissue,
+                              const struct stripe_fit *fit, struct error **err);
 
 /** Place in canvas pixels, at a frame, of the point at arc length along_mm and distance
  *  across_mm from the centre line, carried along by the tissue. */

@@ -31,6 +31,7 @@ static bool planes_colour(struct survey_planes *planes, const struct frame *fram
     if (frame->colour == NULL)
         return true;
     if (planes->colour == NULL)
+        /* NOLINTNEXTLINE(clang-analyzer-optin.portability.UnixAPI): every frame has pixels */
         planes->colour = calloc(n, 1);
     if (planes->colour == NULL)
         return error_memory(err);

@@ -161,7 +161,7 @@ static bool measure_grain(struct echo *echo)
     const struct hunt *hunt = echo->hunt;
     size_t strip = hunt->n_rows * hunt->n_columns;
     size_t n_frames = hunt->follow->n_frames;
-    float *deviation = malloc(strip * sizeof *deviation);
+    float *deviation = calloc(strip, sizeof *deviation);
     double products[2][GRAIN_REACH + 1] = {{0}};
 
     if (deviation == NULL)
@@ -377,7 +377,7 @@ static struct sums sum_pieces(const struct search *search, double x, double y, d
     }
     *pieces = 0;
     for (size_t i = 0; i < n; i++) {
-        struct sums piece = {0};
+        struct sums piece;
 
         if (search->mark[i] != 1)
             continue;

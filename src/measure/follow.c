@@ -25,8 +25,8 @@ struct pass {
     bool is_done[BATCH];
     /* the batch after it, read at the same time */
     struct loop *loop;
-    size_t from, end; /* frames of the loop */
-    double least_step_s, want_s;
+    const struct follow_span *span;
+    double want_s;
     struct frame *next[BATCH];
     size_t n_next;
     bool is_read, has_ended;
@@ -249,12 +249,12 @@ static void read_batch(struct pass *pass)
         enum loop_next next = loop_read(pass->loop, pass->want_s, false, &frame, &pass->err);
 
         pass->is_read = next != LOOP_FAILED;
-        pass->has_ended = next != LOOP_FRAME || frame->index >= pass->end;
-        if (pass->has_ended || frame->index < pass->from) {
+        pass->has_ended = next != LOOP_FRAME || frame->index >= pass->span->end;
+        if (pass->has_ended || frame->index < pass->span->first) {
             frame_free(&frame);
             continue;
         }
-        pass->want_s = frame->time_s + pass->least_step_s;
+        pass->want_s = frame->time_s + pass->span->least_step_s;
         pass->next[pass->n_next++] = frame;
     }
 }
@@ -277,9 +277,9 @@ static void turn_batch(struct pass *pass)
     pass->n_next = 0;
 }
 
-static bool run_pass(struct pass *pass, void (*progress)(void *context, double part), void *context,
-                     struct error **err)
+static bool run_pass(struct pass *pass, struct error **err)
 {
+    const struct follow_span *span = pass->span;
     struct follow *follow = pass->follow;
     size_t room = 0;
     bool is_made = true;
@@ -294,9 +294,9 @@ static bool run_pass(struct pass *pass, void (*progress)(void *context, double p
         for (size_t i = 0; i < pass->n && is_made; i++)
             is_made = pass->is_done[i];
         follow->n_frames += is_made ? pass->n : 0;
-        if (progress != NULL)
-            progress(context, (double)(pass->frames[pass->n - 1]->index - pass->from) /
-                                  (double)(pass->end - pass->from));
+        if (span->progress != NULL)
+            span->progress(span->progress_context, (double)(pass->frames[pass->n - 1]->index - span->first) /
+                                                       (double)(span->end - span->first));
     }
     turn_batch(pass);
     turn_batch(pass);
@@ -313,17 +313,11 @@ static bool run_pass(struct pass *pass, void (*progress)(void *context, double p
     return false;
 }
 
-bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_t end, double least_step_s,
+bool follow_stripe(struct follow *follow, struct loop *loop, const struct follow_span *span,
                    const struct canvas *canvas, struct tissue *tissue, const struct stripe_fit *fit,
-                   void (*progress)(void *context, double part), void *context, struct error **err)
+                   struct error **err)
 {
-    struct pass pass = {.follow = follow,
-                        .canvas = canvas,
-                        .tissue = tissue,
-                        .loop = loop,
-                        .from = first,
-                        .end = end,
-                        .least_step_s = least_step_s};
+    struct pass pass = {.follow = follow, .canvas = canvas, .tissue = tissue, .loop = loop, .span = span};
     bool is_made = false;
 
     memset(follow, 0, sizeof *follow);
@@ -336,7 +330,7 @@ bool follow_stripe(struct follow *follow, struct loop *loop, size_t first, size_
     is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err);
     if (is_made)
         tissue_settle(tissue);
-    is_made = is_made && loop_rewind(loop, err) && run_pass(&pass, progress, context, err);
+    is_made = is_made && loop_rewind(loop, err) && run_pass(&pass, err);
     if (!is_made)
         follow_free(follow);
     return is_made;

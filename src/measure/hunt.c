@@ -94,11 +94,17 @@ static bool level_gain(struct hunt *hunt)
 
 /* ---- what the stripe looks like without bubbles ---- */
 
+/* Blocks of time in which a row is looked at by itself. */
+static size_t block_count(size_t n_frames)
+{
+    return n_frames >= (size_t)8 * N_BLOCKS ? N_BLOCKS : 1;
+}
+
 static void fill_background_row(void *context, size_t row)
 {
     struct hunt *hunt = context;
     const struct follow *follow = hunt->follow;
-    size_t n_blocks = follow->n_frames >= 8 * N_BLOCKS ? N_BLOCKS : 1;
+    size_t n_blocks = block_count(follow->n_frames);
     size_t strip = hunt->n_rows * hunt->n_columns;
     double *series = malloc((follow->n_frames / n_blocks + 2) * sizeof *series);
 
@@ -212,7 +218,7 @@ static void fill_crest(void *context, size_t frame)
 static void describe_row(const struct hunt *hunt, size_t row, double *scratch, double *usual, double *spread)
 {
     size_t n = hunt->follow->n_frames;
-    size_t n_blocks = n >= 8 * N_BLOCKS ? N_BLOCKS : 1;
+    size_t n_blocks = block_count(n);
     double middles[N_BLOCKS];
     double within = 0.0;
 
@@ -253,8 +259,12 @@ static bool fill_crests(struct hunt *hunt)
             describe_row(hunt, row, scratch, &usual[row], &spread[row]);
         hunt->noise = fmax(statistics_median(spread, hunt->n_rows), LEAST_NOISE);
         hunt->cluster->noise = hunt->noise;
-        for (size_t i = 0; i < n; i++)
-            hunt->crest[i] = (float)(((double)hunt->crest[i] - usual[i % hunt->n_rows]) / hunt->noise);
+        for (size_t t = 0; t < hunt->follow->n_frames; t++) {
+            float *crest = hunt->crest + t * hunt->n_rows;
+
+            for (size_t row = 0; row < hunt->n_rows; row++)
+                crest[row] = (float)(((double)crest[row] - usual[row]) / hunt->noise);
+        }
     }
     free(scratch);
     free(usual);

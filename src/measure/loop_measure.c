@@ -137,10 +137,14 @@ static bool follow_loop(struct work *work, struct loop_result *result, struct er
     struct stretch stretch = work->survey->stretches[0];
     double duration_s = work->survey->time_s[stretch.end - 1] - work->survey->time_s[stretch.first];
     struct telling telling = {.request = work->request};
+    struct follow_span span = {.first = stretch.first,
+                               .end = stretch.end,
+                               .least_step_s = duration_s > LONG_LOOP_S ? LONG_STEP_S : LEAST_STEP_S,
+                               .progress = tell_following,
+                               .progress_context = &telling};
 
-    return follow_stripe(&work->follow, work->loop, stretch.first, stretch.end,
-                         duration_s > LONG_LOOP_S ? LONG_STEP_S : LEAST_STEP_S, &work->canvas, work->tissue,
-                         &work->stripe.fit, tell_following, &telling, err) &&
+    return follow_stripe(&work->follow, work->loop, &span, &work->canvas, work->tissue, &work->stripe.fit,
+                         err) &&
            cluster_find(&work->cluster, &work->follow, work->stripe.fit.length_mm, &result->deposit.reasons,
                         err);
 }

@@ -185,7 +185,7 @@ bool stripe_course_follow(struct stripe_course *course, const struct straight *s
     size_t n = straight->n_rows;
     float *answer = fill_answers(straight, look, n_centres, like_mm);
     float *value = calloc(2 * n_states, sizeof *value);
-    unsigned char *back = malloc(n * n_states);
+    unsigned char *back = calloc(n, n_states);
     bool is_made = false;
 
     memset(course, 0, sizeof *course);

@@ -75,7 +75,7 @@ static void fill_layers(struct stripe_patch *patch, const struct stripe_view *vi
 /* Limits values to what is usual: a bubble says nothing about the border. */
 static bool limit_values(struct stripe_patch *patch)
 {
-    size_t n = (size_t)(patch->n_rows * patch->n_columns);
+    size_t n = (size_t)patch->n_rows * (size_t)patch->n_columns;
     size_t n_sorted = 0;
     double *sorted = calloc(n + 1, sizeof *sorted);
     double middle = 0.0;
@@ -127,8 +127,8 @@ bool stripe_patch_take(struct stripe_patch *patch, const struct stripe_view *vie
         bool is_on = stripe_view_has(view, at);
 
         for (int j = 0; j < patch->n_columns; j++) {
-            const float *value = straight->value + place + 2 * j;
-            const float *inside = straight->inside + place + 2 * j;
+            const float *value = straight->value + place + 2 * (size_t)j;
+            const float *inside = straight->inside + place + 2 * (size_t)j;
             bool is_seen = is_on && inside[0] > 0.5F && inside[1] > 0.5F;
 
             patch->value[i * patch->n_columns + j] = 0.5F * (value[0] + value[1]);
@@ -204,22 +204,23 @@ static void fill_parts(struct stripe_patch *patch, const double *trial)
 static void whiten(const struct stripe_patch *patch, const float *from, float *to)
 {
     float row[PATCH_COLUMNS + 1] = {0}; /* one row, likeness along taken out; a zero before it */
-    int width = patch->n_columns;
+    size_t width = (size_t)patch->n_columns;
     float along = patch->along;
     float across = patch->across;
 
     for (int i = 0; i < patch->n_rows; i++) {
-        const float *here = from + i * width;
+        size_t first = (size_t)i * width;
+        const float *here = from + first;
         const float *before = i > 0 ? here - width : here;
-        const float *scale = patch->scale + i * width;
-        float *out = to + i * width;
+        const float *scale = patch->scale + first;
+        float *out = to + first;
         float part = i > 0 ? along : 0.0F;
 
 #pragma omp simd
-        for (int j = 0; j < width; j++)
+        for (size_t j = 0; j < width; j++)
             row[j + 1] = here[j] - part * before[j];
 #pragma omp simd
-        for (int j = 0; j < width; j++)
+        for (size_t j = 0; j < width; j++)
             out[j] = scale[j] * (row[j + 1] - across * row[j]);
     }
 }

@@ -293,7 +293,7 @@ static bool join_places(const struct stripe_answers *answers, struct stripe_cand
 {
     size_t n_places = (size_t)answers->rows * (size_t)answers->columns;
     struct paths paths = {.n_states = N_HEADINGS * n_places};
-    float *gain = malloc(ANSWER_ANGLES * n_places * sizeof *gain);
+    float *gain = calloc(ANSWER_ANGLES * n_places, sizeof *gain);
     double *scratch = malloc((ANSWER_ANGLES * n_places / 7 + 1) * sizeof *scratch);
     bool is_made = false;
 

@@ -185,15 +185,16 @@ static void note_scales(struct transfer *transfer)
 
 bool transfer_measure(struct transfer **transfer, const struct transfer_request *request, struct error **err)
 {
-    CLEANUP(transfer_free) struct transfer *made = calloc(1, sizeof *made);
+    CLEANUP(transfer_free) struct transfer *made = NULL;
     struct telling telling = {.request = request};
 
     if (request->n_paths == 0)
         return error_set(err, ERROR_USAGE, "no recording was given");
+    made = calloc(1, sizeof *made);
     if (made != NULL)
         made->loops = calloc(request->n_paths, sizeof *made->loops);
     if (made == NULL || made->loops == NULL)
-        return error_memory(err);
+        return error_memory(err); /* NOLINT(clang-analyzer-unix.Malloc): CLEANUP ends it */
     for (size_t i = 0; i < request->n_paths; i++) {
         struct loop_request loop = {.scale_mm_per_px = request->scale_mm_per_px,
                                     .has_fundus = request->has_fundus && i == 0,

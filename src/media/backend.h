@@ -3,10 +3,11 @@
 
 #include "media/loop.h"
 
-/** One way of reading recordings. The table in loop.c tries them in order; the first
- *  that `takes` a path keeps it, so that no file is handed from one to the next. */
+/** One way of reading recordings. loop.c asks them in order; the first that `takes` a path
+ *  keeps it, so that no file is handed from one to the next. What none takes is a container. */
 struct backend {
-    /** Whether the path is of this kind, by a look at its name or first bytes. */
+    /** Whether the path is of this kind, by a look at its name or first bytes; NULL in
+     *  the container, which is not asked. */
     bool (*takes)(const char *path);
 
     /** As loop_is_pictureless; NULL where there are no such files. */

@@ -485,7 +485,7 @@ bool dicom_frames_open(struct dicom_frames **frames, struct dataset *dataset, co
     else
         fits = open_coded(made, dataset, problems, err);
     if (!fits || !try_first(made, err))
-        return false;
+        return false; /* NOLINT(clang-analyzer-unix.Malloc): CLEANUP ends it */
     *frames = made;
     made = NULL;
     return true;

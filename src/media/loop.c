@@ -12,8 +12,8 @@ struct loop {
     struct loop_facts facts;
 };
 
-/* in order of trial; the last takes everything */
-static const struct backend *const backends[] = {&dicom_backend, &stills_backend, &container_backend};
+/* in order of trial; what none of them takes is a container */
+static const struct backend *const backends[] = {&dicom_backend, &stills_backend};
 
 bool backend_allows_size(long width_px, long height_px, struct error **err)
 {
@@ -25,6 +25,14 @@ bool backend_allows_size(long width_px, long height_px, struct error **err)
             "its pictures are said to be %ld x %ld pixels, more than the %d a side that are read", width_px,
             height_px, LOOP_MOST_SIDE_PX);
     return true;
+}
+
+static const struct backend *backend_of(const char *path)
+{
+    for (size_t i = 0; i < sizeof backends / sizeof backends[0]; i++)
+        if (backends[i]->takes(path))
+            return backends[i];
+    return &container_backend;
 }
 
 static const char *last_part(const char *path)
@@ -43,20 +51,16 @@ static bool open_made(struct loop *made, struct error **err)
     facts->declared_frames = -1;
     facts->declared_duration_s = -1.0;
     facts->pixel_aspect = 1.0;
-    for (size_t i = 0; made->backend == NULL; i++) {
-        if (backends[i]->takes(made->path))
-            made->backend = backends[i];
-    }
+    made->backend = backend_of(made->path);
     return made->backend->open(&made->state, made->path, facts, err) &&
            made->backend->hash(made->state, facts->sha256, err);
 }
 
 bool loop_is_pictureless(const char *path)
 {
-    for (size_t i = 0; i < sizeof backends / sizeof backends[0]; i++)
-        if (backends[i]->takes(path))
-            return backends[i]->is_pictureless != NULL && backends[i]->is_pictureless(path);
-    return false;
+    const struct backend *backend = backend_of(path);
+
+    return backend->is_pictureless != NULL && backend->is_pictureless(path);
 }
 
 bool loop_open(struct loop **loop, const char *path, struct error **err)
@@ -67,7 +71,7 @@ bool loop_open(struct loop **loop, const char *path, struct error **err)
         return error_memory(err);
     made->path = text_copy(path);
     if (made->path == NULL)
-        return error_memory(err);
+        return error_memory(err); /* NOLINT(clang-analyzer-unix.Malloc): CLEANUP ends it */
     if (!open_made(made, err))
         return error_context(err, "%s", path);
     *loop = made;

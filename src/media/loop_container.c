@@ -9,12 +9,6 @@ struct container {
     struct stream *stream;
 };
 
-static bool takes(const char *path)
-{
-    (void)path;
-    return true;
-}
-
 static bool tell_clock(const struct stream_facts *from, struct text_list *problems)
 {
     if (from->is_still)
@@ -89,7 +83,6 @@ static void container_close(void *state)
 }
 
 const struct backend container_backend = {
-    .takes = takes,
     .open = container_open,
     .read = container_read,
     .rewind = container_rewind,

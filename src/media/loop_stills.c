@@ -32,7 +32,7 @@ struct stills {
 static bool split(struct stills *stills, const char *name)
 {
     const char *mark = strchr(name, '%');
-    const char *end = mark;
+    const char *end = NULL;
     long width = 0;
 
     if (mark == NULL || strchr(mark + 1, '%') != NULL)

@@ -252,7 +252,7 @@ struct frame *native_from_planes(const struct native *native, const uint8_t *pla
 
     if (order.sample_bytes == 1)
         return fill(native, &order, with_colour);
-    joined = malloc(2 * n_samples * native->n_pixels);
+    joined = calloc(n_samples * native->n_pixels, 2);
     if (joined == NULL)
         return NULL;
     for (size_t k = 0; k < n_samples; k++) {

@@ -18,20 +18,21 @@ struct still {
 
 bool still_open(struct still **still, enum AVCodecID codec, struct error **err)
 {
-    CLEANUP(still_close) struct still *made = calloc(1, sizeof *made);
+    CLEANUP(still_close) struct still *made = NULL;
     const AVCodec *decoder = demuxer_decoder(codec);
 
     av_log_set_level(AV_LOG_QUIET);
-    if (made == NULL)
-        return error_memory(err);
     if (decoder == NULL)
         return error_set(err, ERROR_INPUT, "this machine's libavcodec has no decoder for %s",
                          avcodec_get_name(codec));
+    made = calloc(1, sizeof *made);
+    if (made == NULL)
+        return error_memory(err);
     made->decoder = avcodec_alloc_context3(decoder);
     made->packet = av_packet_alloc();
     made->picture = av_frame_alloc();
     if (made->decoder == NULL || made->packet == NULL || made->picture == NULL)
-        return error_memory(err);
+        return error_memory(err); /* NOLINT(clang-analyzer-unix.Malloc): CLEANUP ends it */
     made->decoder->thread_count = 1;
     made->decoder->max_pixels = (int64_t)LOOP_MOST_SIDE_PX * LOOP_MOST_SIDE_PX;
     if (avcodec_open2(made->decoder, decoder, NULL) < 0)

@@ -380,7 +380,7 @@ bool stream_open(struct stream **stream, struct extents *source, struct text_lis
     made->packet = av_packet_alloc();
     made->picture = av_frame_alloc();
     if (made->packet == NULL || made->picture == NULL)
-        return error_memory(err);
+        return error_memory(err); /* NOLINT(clang-analyzer-unix.Malloc): CLEANUP ends it */
     if (!open_reading(made, err) || !first_picture(made, err) || !stream_facts_read(made, problems, err))
         return false;
     *stream = made;

@@ -382,18 +382,19 @@ static bool prepare_keys(struct tissue *tissue)
 bool tissue_make(struct tissue **tissue, struct raster **keys, const double *time_s, size_t n_keys,
                  const struct raster *window, const double mm_per_px[2], struct error **err)
 {
-    CLEANUP(tissue_free) struct tissue *made = calloc(1, sizeof *made);
-    bool is_made = made != NULL && n_keys > 0;
+    CLEANUP(tissue_free) struct tissue *made = NULL;
+    bool is_made = true;
 
-    if (is_made) {
+    if (n_keys == 0)
+        return error_set(err, ERROR_INPUT, "there is no frame to follow tissue in");
+    made = calloc(1, sizeof *made);
+    if (made != NULL)
         made->keys = calloc(n_keys, sizeof *made->keys);
-        is_made = made->keys != NULL;
-    }
-    if (!is_made) {
+    if (made == NULL || made->keys == NULL) {
+        /* NOLINTNEXTLINE(clang-analyzer-unix.Malloc): CLEANUP ends it */
         for (size_t k = 0; k < n_keys; k++)
             raster_free(&keys[k]);
-        return n_keys == 0 ? error_set(err, ERROR_INPUT, "there is no frame to follow tissue in")
-                           : error_memory(err);
+        return error_memory(err);
     }
     made->n_keys = n_keys;
     made->mm_x = mm_per_px[0];
