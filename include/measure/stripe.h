@@ -14,7 +14,8 @@
 struct stripe {
     bool is_found;
     struct stripe_fit fit; /* in millimetres of the mean picture (canvas place times mm per pixel) */
-    double trust; /* that there is a stripe and that this is it, 0..1; which end is which not counted */
+    double trust;   /* that there is a stripe and that this is it, 0..1; which end is which not counted */
+    bool has_rival; /* another band, elsewhere, is by itself an endometrium with odds of about three to one */
     double fundus_first; /* log odds, from shape alone, that the first place is the fundus */
     struct text_list reasons;
 };

@@ -240,7 +240,8 @@ static bool withhold_bubbles(struct loop_result *result, const struct bubble_fac
         "what was taken for the stripe may not be it, so nothing is told of bubbles in "
         "it; mark its ends with --fundus and --os";
 
-    if (facts->stripe->trust >= SURE_TRUST || (facts->cluster->is_present && facts->cluster->has_onset))
+    if ((facts->stripe->trust >= SURE_TRUST && !facts->stripe->has_rival) ||
+        (facts->cluster->is_present && facts->cluster->has_onset))
         return false;
     result->deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
     result->drift.verdict = DRIFT_NOT_ASSESSABLE;

@@ -12,7 +12,8 @@
 static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double FROZEN_S = 0.5;
-static const double QUIET_TRUST = 0.6; /* of the stripe, below which a quiet trace proves nothing */
+static const double QUIET_TRUST =
+    0.9; /* of the stripe: that nothing was found in it is told at nine to one only */
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
 {
@@ -53,6 +54,10 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
         (void)text_list_add(
             &cavity->reasons,
             "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
+    if (stripe->has_rival)
+        (void)text_list_add(&cavity->reasons,
+                            "another band of the picture looks like an endometrium too; check by "
+                            "eye that the right one was taken, or mark its ends");
     if (stripe->fit.first.is_at_edge || stripe->fit.last.is_at_edge)
         (void)text_list_add(&cavity->reasons, "the stripe runs out of the picture");
 }
@@ -209,9 +214,10 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
 }
 
 /* A quiet trace says that the uterus is quiet only where it is surely the stripe's. */
-static void withhold_quiet(struct contractions *contractions, double trust)
+static void withhold_quiet(struct contractions *contractions, const struct stripe *stripe)
 {
-    if (contractions->verdict != CONTRACTIONS_QUIESCENT || trust >= QUIET_TRUST)
+    if (contractions->verdict != CONTRACTIONS_QUIESCENT ||
+        (stripe->trust >= QUIET_TRUST && !stripe->has_rival))
         return;
     contractions->verdict = CONTRACTIONS_NOT_ASSESSABLE;
     contractions->false_alarm = (struct quantity){0};
@@ -242,7 +248,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
         return error_memory(err);
     if (!fill_contractions(result, canvas, bubbles.is_sure_of_end, err))
         return false;
-    withhold_quiet(&result->contractions, stripe->trust);
+    withhold_quiet(&result->contractions, stripe);
     if (canvas->is_nominal) {
         free(result->motion.position_mm);
         free(result->motion.change_mm);

@@ -8,6 +8,8 @@
 
 enum { ENOUGH_PICTURES = 8 };
 static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at all */
+static const double RIVAL_ODDS =
+    1.0; /* log odds of a band elsewhere from which it casts doubt, about three to one */
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
  * two generators' loops and of real pictures of other organs (docs/validation.md). */
@@ -199,6 +201,7 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
         if (i != best && odds[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
             rival = odds[i];
     stripe->trust = trust_of(odds[best], rival);
+    stripe->has_rival = rival > RIVAL_ODDS;
     /* Few pictures leave their speckle as it is, and speckle makes bands: less than half the trust for one.
      */
     if (fitting->mean->n_keys < ENOUGH_PICTURES)

@@ -10,7 +10,7 @@
 enum {
     N_HEADINGS = 48,          /* over a whole turn */
     ANY_HALF = ANSWER_HALVES, /* the family of all half thicknesses: a stripe tapers */
-    ROUNDS = 2,               /* paths taken of each family */
+    ROUNDS = 4,               /* paths taken of each family */
     N_LEVELS = 2,
     PER_LEVEL = STRIPE_MOST_CANDIDATES / (2 * N_LEVELS), /* candidates of each look */
     MOST_STEPS = 28,                                     /* 84 mm: longer than cavity and canal */
@@ -229,8 +229,7 @@ static void keep_candidate(struct stripe_candidate *found, size_t *n_found,
     while (at < *n_found && found[at].score >= candidate->score)
         at++;
     for (size_t i = 0; i < at; i++)
-        if (found[i].look == candidate->look && share_near(candidate, &found[i]) > 0.8 &&
-            share_near(&found[i], candidate) > 0.8) {
+        if (found[i].look == candidate->look && share_near(candidate, &found[i]) > 0.8) {
             stripe_candidate_free(candidate);
             return;
         }
