@@ -201,7 +201,7 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
         if (i != best && odds[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
             rival = odds[i];
     stripe->trust = trust_of(odds[best], rival);
-    stripe->has_rival = rival > RIVAL_ODDS;
+    stripe->has_rival = rival > RIVAL_ODDS && odds[best] - rival < RIVAL_LEAD;
     /* Few pictures leave their speckle as it is, and speckle makes bands: less than half the trust for one.
      */
     if (fitting->mean->n_keys < ENOUGH_PICTURES)
