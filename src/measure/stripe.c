@@ -8,8 +8,10 @@
 
 enum { ENOUGH_PICTURES = 8 };
 static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at all */
-static const double RIVAL_ODDS =
-    1.0; /* log odds of a band elsewhere from which it casts doubt, about three to one */
+/* A band elsewhere casts doubt where by itself it is an endometrium at about three to one, and not ten times
+ * less likely than the one that is taken: log odds. */
+static const double RIVAL_ODDS = 1.0;
+static const double RIVAL_LEAD = 2.3;
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
  * two generators' loops and of real pictures of other organs (docs/validation.md). */
