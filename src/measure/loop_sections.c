@@ -12,8 +12,7 @@
 static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double FROZEN_S = 0.5;
-static const double QUIET_TRUST =
-    0.9; /* of the stripe: that nothing was found in it is told at nine to one only */
+static const double QUIET_TRUST = 0.6; /* of the stripe, below which a quiet trace proves nothing */
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
 {
