@@ -70,6 +70,12 @@ void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stri
 /** Log odds, from how it looks alone, that a fitted band is the endometrium. */
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 
+/** Below this a stripe may well be something else. */
+#define STRIPE_SURE_TRUST 0.6
+
+/** Whether the stripe is sure enough, and without a rival, that finding nothing in it means something. */
+bool stripe_is_sure(const struct stripe *stripe);
+
 /** Turns the stripe round: first becomes last. */
 void stripe_turn(struct stripe *stripe);
 

@@ -34,25 +34,37 @@ static double *sorted_steps(const struct survey *survey)
     return steps;
 }
 
+static double most_usual(double usual_s)
+{
+    return usual_s + USUAL_WITHIN * usual_s + ROUNDING_S;
+}
+
 static bool is_usual(double step_s, double usual_s)
 {
     return fabs(step_s - usual_s) <= USUAL_WITHIN * usual_s + ROUNDING_S;
 }
 
-/* A clock without one usual step: its times are used as they are, and only what stands out is a gap. */
-static bool judge_varied_steps(struct survey *survey, const double *steps, size_t n)
+/* Gaps are steps longer than gap_s; how many, and in dropped_frames what they swallowed. */
+static size_t count_gaps(struct survey *survey, const double *steps, size_t n, double gap_s)
 {
     double usual_s = steps[n / 2];
-    double gap_s = fmax(VARIED_GAP_STEPS * usual_s, GAP_STEPS * steps[n - 1 - n / 10]);
     size_t n_gaps = 0;
-    long dropped = 0;
 
     for (size_t i = 0; i < n; i++)
         if (usual_s > 0.0 && steps[i] > gap_s) {
             n_gaps++;
-            dropped += lround(steps[i] / usual_s) - 1;
+            survey->dropped_frames += lround(steps[i] / usual_s) - 1;
         }
-    survey->dropped_frames = dropped;
+    return n_gaps;
+}
+
+/* A clock without one usual step: its times are used as they are, and only what stands out is a gap. */
+static bool judge_varied_steps(struct survey *survey, const double *steps, size_t n)
+{
+    double gap_s = fmax(VARIED_GAP_STEPS * steps[n / 2], GAP_STEPS * steps[n - 1 - n / 10]);
+    size_t n_gaps = count_gaps(survey, steps, n, gap_s);
+    long dropped = survey->dropped_frames;
+
     if (!text_list_add(
             &survey->problems,
             "the frame rate varies: nine tenths of the steps between frames run from %.3f to %.3f s; "
@@ -75,16 +87,12 @@ static bool judge_steps(struct survey *survey, const double *steps, size_t n)
 
     survey->largest_gap_s = steps[n - 1];
     survey->duration_s += usual_s > 0 ? usual_s : 0;
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; i < n; i++)
         n_usual += is_usual(steps[i], usual_s);
-        if (usual_s > 0 && steps[i] > GAP_STEPS * usual_s && !is_usual(steps[i], usual_s)) {
-            n_gaps++;
-            dropped += lround(steps[i] / usual_s) - 1;
-        }
-    }
     if ((double)n_usual < REGULAR_SHARE * (double)n)
         return judge_varied_steps(survey, steps, n);
-    survey->dropped_frames = dropped;
+    n_gaps = count_gaps(survey, steps, n, fmax(GAP_STEPS * usual_s, most_usual(usual_s)));
+    dropped = survey->dropped_frames;
     if (dropped == 0)
         return true;
     return text_list_add(

@@ -8,8 +8,6 @@
 
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
-static const double SURE_TRUST =
-    0.6; /* of the stripe, below which that nothing was seen in it proves nothing */
 /* Bubbles come to rest a little ahead of the tip that they left; a tip told elsewhere is another bright
  * thing, or the dim end of the shaft was not seen. Common practice, no source. */
 static const double TIP_LEAST_BEHIND_MM = 1.0;
@@ -240,8 +238,7 @@ static bool withhold_bubbles(struct loop_result *result, const struct bubble_fac
         "what was taken for the stripe may not be it, so nothing is told of bubbles in "
         "it; mark its ends with --fundus and --os";
 
-    if ((facts->stripe->trust >= SURE_TRUST && !facts->stripe->has_rival) ||
-        (facts->cluster->is_present && facts->cluster->has_onset))
+    if (stripe_is_sure(facts->stripe) || (facts->cluster->is_present && facts->cluster->has_onset))
         return false;
     result->deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
     result->drift.verdict = DRIFT_NOT_ASSESSABLE;

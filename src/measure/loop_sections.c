@@ -12,7 +12,6 @@
 static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double FROZEN_S = 0.5;
-static const double QUIET_TRUST = 0.6; /* of the stripe, below which a quiet trace proves nothing */
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
 {
@@ -49,7 +48,7 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
     if (sure < SURE_OF_END)
         (void)text_list_add(&cavity->reasons,
                             "which end of the stripe is the fundus cannot be told; mark it with --fundus");
-    if (stripe->trust < 0.6)
+    if (stripe->trust < STRIPE_SURE_TRUST)
         (void)text_list_add(
             &cavity->reasons,
             "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
@@ -215,8 +214,7 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
 /* A quiet trace says that the uterus is quiet only where it is surely the stripe's. */
 static void withhold_quiet(struct contractions *contractions, const struct stripe *stripe)
 {
-    if (contractions->verdict != CONTRACTIONS_QUIESCENT ||
-        (stripe->trust >= QUIET_TRUST && !stripe->has_rival))
+    if (contractions->verdict != CONTRACTIONS_QUIESCENT || stripe_is_sure(stripe))
         return;
     contractions->verdict = CONTRACTIONS_NOT_ASSESSABLE;
     contractions->false_alarm = (struct quantity){0};

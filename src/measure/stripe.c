@@ -17,11 +17,11 @@ static const double RIVAL_LEAD = 2.3;
  * two generators' loops and of real pictures of other organs (docs/validation.md). */
 static const double WEIGHTS[STRIPE_N_EVIDENCE] = {-0.15, -0.85, 3.10,  5.43,  -3.39, -4.67, -1.22,
                                                   -5.37, -0.30, -2.89, -1.65, -5.75, -0.16, -5.06};
+static const double OFFSET = 2.82;
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
  */
 static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {3.35, 9.50, 1.90, 0.10, 0.60};
 static const double MOST_END_ODDS = 3.0; /* shape alone is never surer */
-static const double OFFSET = 2.82;
 
 static double over(double value, double limit)
 {
@@ -251,6 +251,11 @@ bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const d
     mean_picture_free(&half);
     free(fitting);
     return is_made;
+}
+
+bool stripe_is_sure(const struct stripe *stripe)
+{
+    return stripe->trust >= STRIPE_SURE_TRUST && !stripe->has_rival;
 }
 
 void stripe_turn(struct stripe *stripe)

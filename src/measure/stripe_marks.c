@@ -9,8 +9,7 @@ static const double NEAR_MM = 10.0;
 /* Who marks both ends has seen a uterus; that counts for about fifty to one. */
 static const double MARKED_ODDS = 4.0;
 static const double STRAIGHT_TRUST = 0.3; /* no band with two walls between the marks */
-static const double DOUBTED = 0.6;
-static const double NEAR_LINE_MM = 3.0; /* the centre line from an arc between the marks */
+static const double NEAR_LINE_MM = 3.0;   /* the centre line from an arc between the marks */
 static const double ASIDE_MM =
     2.0; /* a mark lies so well on the centre line: a hand's aim, common practice, no source */
 
@@ -146,6 +145,7 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
                                                  .aside_mm = NEAR_LINE_MM};
             struct stripe_fit fit = {0};
             bool is_found = false;
+            double value = 0.0;
 
             for (int i = 0; i < N; i++) {
                 double part = (double)i / (N - 1);
@@ -157,9 +157,10 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
             if (!stripe_fit_make(&fit, &is_found, mean->picture, mean->window, mean->pixel_mm, &candidate,
                                  err))
                 return false;
-            if (is_found && worth(&fit, mean, fundus, os) > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
+            value = is_found ? worth(&fit, mean, fundus, os) : -HUGE_VAL;
+            if (value > best && away(fit.place_mm[0], fundus) < NEAR_MM &&
                 away(fit.place_mm[fit.n - 1], os) < NEAR_MM) {
-                best = worth(&fit, mean, fundus, os);
+                best = value;
                 is_any = true;
                 stripe_fit_free(&stripe->fit);
                 stripe->fit = fit;
@@ -190,7 +191,7 @@ static bool mark_both(struct stripe *stripe, const struct mean_picture *mean, co
     stripe->is_found = true;
     stripe->fundus_first = 50.0;
     text_list_free(&stripe->reasons);
-    if (stripe->trust < DOUBTED)
+    if (stripe->trust < STRIPE_SURE_TRUST)
         (void)text_list_add(&stripe->reasons,
                             "nothing like an endometrium is seen between the given marks; check them by eye");
     return true;
