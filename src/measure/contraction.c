@@ -5,6 +5,7 @@
 #include "measure/direction.h"
 #include "measure/peak.h"
 #include "measure/phase.h"
+#include "measure/velocity.h"
 
 #include <complex.h>
 #include <math.h>
@@ -32,6 +33,8 @@ static bool measure_waves(struct even *even, const struct peak *peak, double spa
         direction_estimate(even, spacing_mm, result);
         if (result->direction == DIRECTION_MIXED)
             is_made = phase_frequency(even, peak, NULL, result);
+        if (is_made && result->has_velocity)
+            is_made = velocity_estimate(even, spacing_mm, result);
         result->count = round(result->frequency_per_min * (double)even->n / EVEN_HZ / 60.0);
     }
     free(pattern);

@@ -29,7 +29,9 @@ struct recipe {
     double rate_per_min, amplitude_mm, velocity_mm_per_s;
     enum way way;
     double breathing_per_min, breathing_mm;
-    double walk_mm; /* common slow wander of all places, largest swing */
+    double walk_mm;    /* common slow wander of all places, largest swing */
+    double overlap_mm; /* slow error of a patch, of which the next two on either side see a part */
+    double meeting_mm; /* of opposing waves, from the first place; 0: half way */
     double hole_from_s, hole_to_s;
     double lost_share; /* single values by lot that are not known */
     long seed;
@@ -54,7 +56,8 @@ static double wave_at(const struct recipe *recipe, double time_s, double from_fu
         late = length - from_fundus_mm;
         break;
     case OPPOSING:
-        late = fmin(from_fundus_mm, length - from_fundus_mm);
+        late = recipe->meeting_mm > 0.0 ? -fabs(from_fundus_mm - recipe->meeting_mm)
+                                        : fmin(from_fundus_mm, length - from_fundus_mm);
         break;
     case ALL_TOGETHER:
         break;
@@ -77,6 +80,7 @@ static struct made trace_make(const struct recipe *recipe)
                         .trust = calloc(most * N_PLACES, sizeof *made.trust)};
     struct dice dice = dice_make(recipe->seed, 1);
     double walk = 0.0;
+    double error[N_PLACES + 4] = {0};
     size_t n = 0;
 
     assert_true(made.time_s && made.position_mm && made.change_mm && made.trust);
@@ -86,6 +90,9 @@ static struct made trace_make(const struct recipe *recipe)
         double time_s = (double)t / per_s;
 
         walk += recipe->walk_mm / sqrt(duration_s * per_s) * dice_normal(&dice);
+        for (int p = 0; p < N_PLACES + 4; p++) /* returns to nothing in 5 s; standard deviation as told */
+            error[p] +=
+                (sqrt(0.4 / per_s) * recipe->overlap_mm * dice_normal(&dice) - error[p] / per_s * 0.2);
         if (time_s > recipe->hole_from_s && time_s < recipe->hole_to_s)
             continue;
         made.time_s[n] = time_s;
@@ -95,6 +102,8 @@ static struct made trace_make(const struct recipe *recipe)
             made.change_mm[at] =
                 wave_at(recipe, time_s, SPACING_MM * p) + walk + 0.05 * dice_normal(&dice) +
                 recipe->breathing_mm * sin(2.0 * PI * recipe->breathing_per_min / 60.0 * time_s + 0.05 * p);
+            for (int k = 0; k < 5; k++)
+                made.change_mm[at] += error[p + k] / sqrt(5.0);
             made.trust[at] = 0.9F;
             if (dice_even(&dice) < recipe->lost_share) {
                 made.trust[at] = 0.0F;
@@ -172,6 +181,46 @@ static void waves_from_both_ends_are_opposing(void **state)
 }
 
 /* What moves everywhere at once has a rate but runs nowhere. */
+static void check_velocity(const struct recipe *recipe, double within)
+{
+    double sum = 0.0;
+
+    for (long seed = 1; seed <= 4; seed++) {
+        struct recipe one = *recipe;
+        struct wave_result result;
+
+        one.seed = seed;
+        result = measure(&one, NULL);
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_true(result.has_velocity);
+        sum += log(result.velocity_per_s / one.velocity_mm_per_s) / 4.0;
+    }
+    assert_true(fabs(sum) < log(1.0 + within));
+}
+
+static void the_error_that_overlapping_patches_share_does_not_hasten_a_wave(void **state)
+{
+    (void)state;
+    check_velocity(&(struct recipe){.rate_per_min = 2.6,
+                                    .amplitude_mm = 0.4,
+                                    .velocity_mm_per_s = 1.5,
+                                    .way = TOWARD_FUNDUS,
+                                    .overlap_mm = 0.2},
+                   0.03);
+}
+
+static void opposing_waves_may_meet_anywhere_near_the_middle(void **state)
+{
+    (void)state;
+    for (double meeting_mm = 12.0; meeting_mm < 25.0; meeting_mm += 3.0)
+        check_velocity(&(struct recipe){.rate_per_min = 2.6,
+                                        .amplitude_mm = 0.4,
+                                        .velocity_mm_per_s = 1.5,
+                                        .way = OPPOSING,
+                                        .meeting_mm = meeting_mm},
+                       0.03);
+}
+
 static void walls_that_move_all_together_have_no_direction(void **state)
 {
     struct wave_result result =
@@ -316,6 +365,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_wave_from_cervix_to_fundus_is_told_from_one_away),
         cmocka_unit_test(waves_from_both_ends_are_opposing),
+        cmocka_unit_test(the_error_that_overlapping_patches_share_does_not_hasten_a_wave),
+        cmocka_unit_test(opposing_waves_may_meet_anywhere_near_the_middle),
         cmocka_unit_test(walls_that_move_all_together_have_no_direction),
         cmocka_unit_test(breathing_is_not_a_contraction),
         cmocka_unit_test(waves_are_measured_through_breathing),
