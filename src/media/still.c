@@ -156,3 +156,28 @@ enum still_colour still_jpeg_colour(const uint8_t *bytes, size_t n)
         return STILL_COLOUR_RGB;
     return met.is_subsampled && !met.is_lossless ? STILL_COLOUR_YBR : STILL_COLOUR_UNTOLD;
 }
+
+static size_t two_bytes(const uint8_t *at)
+{
+    return (size_t)at[0] | (size_t)at[1] << 8;
+}
+
+bool still_gif_covers(const uint8_t *bytes, size_t n, int width_px, int height_px)
+{
+    bool is_transparent = false;
+    size_t at = 0;
+
+    if (n >= 13 && memcmp(bytes, "GIF8", 4) == 0) /* header and colour table */
+        at = 13 + ((bytes[10] & 0x80U) != 0 ? (size_t)3 << ((bytes[10] & 7U) + 1U) : 0);
+    while (at + 4 <= n && bytes[at] == 0x21) { /* extensions */
+        if (bytes[at + 1] == 0xf9)
+            is_transparent = (bytes[at + 3] & 1U) != 0;
+        at += 2;
+        while (at < n && bytes[at] != 0)
+            at += 1U + bytes[at];
+        at++;
+    }
+    return at + 10 <= n && bytes[at] == 0x2c && !is_transparent && two_bytes(bytes + at + 1) == 0 &&
+           two_bytes(bytes + at + 3) == 0 && two_bytes(bytes + at + 5) == (size_t)width_px &&
+           two_bytes(bytes + at + 7) == (size_t)height_px;
+}

@@ -38,4 +38,10 @@ enum still_colour still_jpeg_colour(const uint8_t *bytes, size_t n);
 /** Bits of a sample in a JPEG or JPEG-LS stream (ITU-T T.81 B.2.2, T.87 C.2.2); 0 when it does not say. */
 int still_precision(const uint8_t *bytes, size_t n);
 
+/** Whether a GIF picture covers a canvas of the given size and has no transparent points, so that it rests on
+ * no picture before it (GIF89a, 20 and 23).
+ *
+ *  bytes  `n` of them: the blocks of one picture, with the file's header before the first */
+bool still_gif_covers(const uint8_t *bytes, size_t n, int width_px, int height_px);
+
 #endif

@@ -1,9 +1,12 @@
 #include "media/stream_internal.h"
 
 #include "media/backend.h"
+#include "media/still.h"
 
 #include <libavutil/pixdesc.h>
 #include <math.h>
+#include <stdarg.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 
 enum {
@@ -26,6 +29,46 @@ static void note_damage(struct stream *stream, int64_t packet)
         stream->damaged_from = packet;
 }
 
+/* What a decoder is asked to look at. Without AV_EF_EXPLODE damage is glossed over without a sign; TIFF would
+ * refuse any tag that it does not know. The picture hashes of HEVC (AV_EF_CRCCHECK) would halve the speed. In
+ * WMV and MSMPEG4 runs of coefficients that leave their block are forgiven unless AV_EF_BITSTREAM is there.
+ */
+static int err_recognition(enum AVCodecID codec)
+{
+    switch (codec) {
+    case AV_CODEC_ID_TIFF:
+        return 0;
+    case AV_CODEC_ID_WMV1:
+    case AV_CODEC_ID_WMV2:
+    case AV_CODEC_ID_MSMPEG4V1:
+    case AV_CODEC_ID_MSMPEG4V2:
+    case AV_CODEC_ID_MSMPEG4V3:
+        return AV_EF_EXPLODE | AV_EF_BITSTREAM;
+    default:
+        return AV_EF_EXPLODE;
+    }
+}
+
+/* FFV1 (a slice whose CRC-32 does not fit: RFC 9043, 4.9), GIF (codes that give too few points), Cinepak and
+ * MS Video 1 (data that end early): their decoders tell what they met in their log alone. */
+static bool tells_in_log(enum AVCodecID codec)
+{
+    return codec == AV_CODEC_ID_FFV1 || codec == AV_CODEC_ID_GIF || codec == AV_CODEC_ID_CINEPAK ||
+           codec == AV_CODEC_ID_MSVIDEO1;
+}
+
+/* Counts the errors of the decoder that a stream owns, and prints nothing. libavutil has one such function
+ * for the whole program; it holds no state, and finds the stream by its decoder. */
+static void hear(void *from, int level, const char *format, va_list arguments)
+{
+    (void)format;
+    (void)arguments;
+    if (level > AV_LOG_ERROR || from == NULL || *(const AVClass **)from != avcodec_get_class())
+        return;
+    if (((AVCodecContext *)from)->opaque != NULL) /* slices are decoded in threads */
+        atomic_fetch_add((atomic_long *)((AVCodecContext *)from)->opaque, 1);
+}
+
 static bool open_decoder(struct stream *stream, struct error **err)
 {
     AVStream *track = stream->demuxer.track;
@@ -43,9 +86,10 @@ static bool open_decoder(struct stream *stream, struct error **err)
      * other frames from run to run; and a packet of pictures without references must give its picture at
      * once. */
     decoder->thread_type = FF_THREAD_SLICE;
-    /* else damage is glossed over without a sign; TIFF would refuse any tag that it does not know */
-    if (track->codecpar->codec_id != AV_CODEC_ID_TIFF && !stream->is_lenient)
-        decoder->err_recognition |= AV_EF_EXPLODE;
+    if (!stream->is_lenient && tells_in_log(track->codecpar->codec_id))
+        decoder->opaque = &stream->n_heard;
+    if (!stream->is_lenient)
+        decoder->err_recognition |= err_recognition(track->codecpar->codec_id);
     if (!backend_allows_size(decoder->width > 0 ? decoder->width : 1,
                              decoder->height > 0 ? decoder->height : 1, err))
         return false;
@@ -141,6 +185,20 @@ static bool passes_over(struct stream *stream, double from_time_s)
     return true;
 }
 
+/* After a packet was sent: what the decoder said of it, and whether a GIF picture rests on none before. The
+ * decoder of GIF calls none but the first a key. */
+static void note_heard(struct stream *stream, bool is_heard)
+{
+    const AVPacket *packet = stream->packet;
+
+    if (is_heard)
+        note_damage(stream, stream->n_packets - 1);
+    else if (stream->damaged_from != NONE && stream->demuxer.codec->id == AV_CODEC_ID_GIF &&
+             still_gif_covers(packet->data, (size_t)packet->size, stream->decoder->width,
+                              stream->decoder->height))
+        stream->damaged_from = NONE;
+}
+
 /* One packet of the track into the decoder, or the sign that there are no more. */
 static bool feed(struct stream *stream, double from_time_s, struct error **err)
 {
@@ -148,6 +206,7 @@ static bool feed(struct stream *stream, double from_time_s, struct error **err)
 
     for (;;) {
         int status = 0;
+        long n_heard = 0;
 
         av_packet_unref(stream->packet);
         status = av_read_frame(stream->demuxer.context, stream->packet);
@@ -172,11 +231,14 @@ static bool feed(struct stream *stream, double from_time_s, struct error **err)
         stream->decoder->reordered_opaque = stream->n_packets++;
         if (passes_over(stream, from_time_s))
             continue;
+        n_heard = atomic_load(&stream->n_heard);
         status = avcodec_send_packet(stream->decoder, stream->packet);
         if (status == AVERROR(ENOMEM))
             return error_memory(err);
         if (status < 0)
             note_damage(stream, stream->n_packets - 1);
+        else
+            note_heard(stream, atomic_load(&stream->n_heard) != n_heard);
         return true;
     }
 }
@@ -370,7 +432,7 @@ bool stream_open(struct stream **stream, struct extents *source, struct text_lis
 {
     CLEANUP(stream_close) struct stream *made = calloc(1, sizeof *made);
 
-    av_log_set_level(AV_LOG_QUIET);
+    av_log_set_callback(hear);
     if (made == NULL)
         return error_memory(err);
     made->source = source;

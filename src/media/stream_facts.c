@@ -114,6 +114,10 @@ static bool tell_facts(const struct stream *stream, bool is_turned_oddly, struct
         fits = fits &&
                text_list_add(problems, "the stream does not state its range of grey; its black shows that it "
                                        "is 0 to 255, and it is read so");
+    if (stream->is_lenient)
+        fits =
+            fits && text_list_add(problems, "no picture of the stream is free of faults: all are read as far "
+                                            "as they can be decoded, and damage is not told");
     if (stream->picture->interlaced_frame)
         fits =
             fits && text_list_add(problems, "the pictures are interlaced: odd and even lines were taken at "

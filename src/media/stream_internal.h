@@ -6,12 +6,15 @@
 #include "media/problem.h"
 #include "media/stream.h"
 
+#include <stdatomic.h>
+
 /* A track and where its reading stands: shared by stream.c, which reads, and stream_facts.c, which
  * looks at the opened track. */
 struct stream {
     struct extents *source; /* borrowed */
     struct demuxer demuxer;
     AVCodecContext *decoder;
+    atomic_long n_heard; /* errors in the decoder's log, where these tell damage */
     AVPacket *packet;
     AVFrame *picture;
     struct stream_facts facts;
