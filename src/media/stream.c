@@ -311,7 +311,7 @@ static bool tell_early_end(struct stream *stream, struct text_list *problems)
 {
     double declared_s = stream->facts.declared_duration_s;
     bool has_others = stream->demuxer.context->nb_streams > 1; /* the duration may be the sound's */
-    bool is_told = stream->demuxer.track->nb_frames > 0 || stream->facts.is_still || has_others ||
+    bool is_told = stream_declared_frames(stream) > 0 || stream->facts.is_still || has_others ||
                    !stream->facts.has_clock || stream->time_of != NULL;
     double missing_s = declared_s - stream->last_s - stream->facts.period_s;
 
@@ -324,14 +324,14 @@ static bool tell_early_end(struct stream *stream, struct text_list *problems)
 
 static bool tell_losses(struct stream *stream, struct text_list *problems)
 {
-    const AVStream *track = stream->demuxer.track;
-    long missing = track->nb_frames > stream->n_packets ? (long)(track->nb_frames - stream->n_packets) : 0;
+    long declared = stream_declared_frames(stream);
+    long missing = declared > stream->n_packets ? declared - (long)stream->n_packets : 0;
     long damaged = stream->n_faults > stream->n_left_out ? stream->n_faults : stream->n_left_out;
 
     return tell_early_end(stream, problems) &&
            problem_tell(&stream->missing, problems, missing,
                         "the file ends early: its header says %ld frames, %ld are missing at the end",
-                        (long)track->nb_frames, missing) &&
+                        declared, missing) &&
            problem_tell(&stream->damaged, problems, damaged,
                         "at least %ld picture(s) are damaged or rest on damaged ones and are left out",
                         damaged) &&

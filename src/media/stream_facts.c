@@ -1,10 +1,12 @@
 #include "media/stream_internal.h"
 
 #include "media/backend.h"
+#include "media/ending.h"
 
 #include <libavutil/display.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 static void read_turn(struct stream *stream, bool *is_odd)
 {
@@ -71,6 +73,15 @@ static void read_clock(struct stream *stream)
                                   (stream->picture->best_effort_timestamp != AV_NOPTS_VALUE || rate_hz > 0.0);
 }
 
+/* A GIF says nothing of its frames: libavformat has counted those that are there. */
+long stream_declared_frames(const struct stream *stream)
+{
+    const AVStream *track = stream->demuxer.track;
+    bool is_said = track->nb_frames > 0 && strcmp(demuxer_format(&stream->demuxer), "gif") != 0;
+
+    return is_said ? (long)track->nb_frames : -1;
+}
+
 static bool read_facts(struct stream *stream, struct error **err)
 {
     AVStream *track = stream->demuxer.track;
@@ -85,7 +96,7 @@ static bool read_facts(struct stream *stream, struct error **err)
         return false;
     stream->facts.is_bare = demuxer_is_bare(&stream->demuxer);
     stream->facts.is_still = demuxer_is_picture(&stream->demuxer) || track->nb_frames == 1;
-    stream->facts.declared_frames = track->nb_frames > 0 ? (long)track->nb_frames : -1;
+    stream->facts.declared_frames = stream_declared_frames(stream);
     if (stream->facts.is_still)
         stream->facts.declared_frames = 1;
     stream->facts.pixel_aspect = 1.0;
@@ -97,6 +108,15 @@ static bool read_facts(struct stream *stream, struct error **err)
     stream->reading.is_full = pixels_seem_full(stream->picture);
     read_clock(stream);
     return true;
+}
+
+/* A coding without fields, such as MJPEG, leaves it to the container to say. */
+static bool is_interlaced(const struct stream *stream)
+{
+    enum AVFieldOrder order = stream->demuxer.track->codecpar->field_order;
+
+    return stream->picture->interlaced_frame || order == AV_FIELD_TT || order == AV_FIELD_BB ||
+           order == AV_FIELD_TB || order == AV_FIELD_BT;
 }
 
 static bool tell_facts(const struct stream *stream, bool is_turned_oddly, struct text_list *problems)
@@ -118,7 +138,7 @@ static bool tell_facts(const struct stream *stream, bool is_turned_oddly, struct
         fits =
             fits && text_list_add(problems, "no picture of the stream is free of faults: all are read as far "
                                             "as they can be decoded, and damage is not told");
-    if (stream->picture->interlaced_frame)
+    if (is_interlaced(stream))
         fits =
             fits && text_list_add(problems, "the pictures are interlaced: odd and even lines were taken at "
                                             "different times, so fast motion shows as combs");
@@ -135,5 +155,9 @@ bool stream_facts_read(struct stream *stream, struct text_list *problems, struct
     read_turn(stream, &is_turned_oddly);
     if (!read_facts(stream, err))
         return false;
-    return problems == NULL || tell_facts(stream, is_turned_oddly, problems) || error_memory(err);
+    if (problems == NULL)
+        return true;
+    if (!tell_facts(stream, is_turned_oddly, problems))
+        return error_memory(err);
+    return ending_tell(stream->source, stream->facts.format, problems, err);
 }

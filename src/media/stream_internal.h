@@ -49,4 +49,7 @@ struct stream {
  *  size that is not allowed. */
 MUST_CHECK bool stream_facts_read(struct stream *stream, struct text_list *problems, struct error **err);
 
+/** How many frames the container says; -1 where it does not. */
+long stream_declared_frames(const struct stream *stream);
+
 #endif

@@ -115,6 +115,61 @@ static void damage_in_a_gif_is_told_and_left_out(void **state)
     assert_damage_is_told("whole.gif");
 }
 
+static void assert_end_is_told(const char *name, const char *bytes, const char *sentence)
+{
+    struct loop_fixture whole = {0};
+    struct loop_fixture cut = {0};
+
+    loop_fixture_run("cd %s && head -c %s %s >cut", folder, bytes, name);
+    assert_true(loop_fixture_read(&whole, path_of(name)));
+    assert_true(loop_fixture_read(&cut, path_of("cut")));
+    assert_false(loop_fixture_tells(&whole, sentence));
+    assert_true(cut.n > 5 && cut.n < whole.n);
+    if (!loop_fixture_tells(&cut, sentence))
+        fail_msg("%s: its end is not told", name);
+    assert_left_are_whole(&cut, &whole, name);
+    loop_fixture_free(&whole);
+    loop_fixture_free(&cut);
+}
+
+/* Advanced Systems Format Specification 1.20, 3.2: File Size */
+static void a_wmv_that_ends_early_is_told_by_the_size_in_its_header(void **state)
+{
+    (void)state;
+    assert_end_is_told("wmv2.wmv", "$(($(stat -c %s wmv2.wmv) * 6 / 10))",
+                       "the file ends early: its header says");
+    assert_end_is_told("wmv1.wmv", "$((400000 - 400000 % 3200))", "the file ends early: its header says");
+}
+
+/* GIF89a, 27: the trailer */
+static void a_gif_that_ends_early_is_told_by_its_missing_trailer(void **state)
+{
+    (void)state;
+    assert_end_is_told("deltas.gif", "$(($(stat -c %s deltas.gif) * 6 / 10))", "the file may end early");
+}
+
+static void an_interlaced_recording_is_told_whatever_its_coding(void **state)
+{
+    static const char *const rows[] = {
+        "-c:v libx264 -preset veryfast -pix_fmt yuv420p -x264opts tff=1 x264.mp4",
+        "-c:v mpeg4 -q:v 3 -flags +ilme+ildct -top 1 mpeg4.avi",
+        "-c:v mpeg2video -q:v 3 -flags +ilme+ildct -top 1 mpeg2.ts",
+        "-c:v ffv1 -field_order tt ffv1.mkv",
+        "-c:v mjpeg -q:v 3 -field_order tt -pix_fmt yuvj420p mjpeg.mov",
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct loop_fixture loop = {0};
+
+        loop_fixture_run("cd %s && " PLAIN_CARD "-vf interlace %s", folder, rows[i]);
+        assert_true(loop_fixture_read(&loop, path_of(strrchr(rows[i], ' ') + 1)));
+        if (!loop_fixture_tells(&loop, "interlaced"))
+            fail_msg("%s is not told to be interlaced", rows[i]);
+        loop_fixture_free(&loop);
+    }
+}
+
 static void a_stream_with_no_faultless_picture_is_read_and_told_to_be_so(void **state)
 {
     struct loop_fixture loop = {0};
@@ -134,6 +189,9 @@ int main(void)
         cmocka_unit_test(damage_in_wmv_and_msmpeg4_is_told_and_left_out),
         cmocka_unit_test(damage_in_ffv1_with_checksums_is_told_and_left_out),
         cmocka_unit_test(damage_in_a_gif_is_told_and_left_out),
+        cmocka_unit_test(a_wmv_that_ends_early_is_told_by_the_size_in_its_header),
+        cmocka_unit_test(a_gif_that_ends_early_is_told_by_its_missing_trailer),
+        cmocka_unit_test(an_interlaced_recording_is_told_whatever_its_coding),
         cmocka_unit_test(a_stream_with_no_faultless_picture_is_read_and_told_to_be_so),
     };
 
