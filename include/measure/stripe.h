@@ -44,6 +44,9 @@ enum stripe_evidence {
     STRIPE_DARK_SIDES,   /* no echoes beside it: blood or air, not myometrium */
     STRIPE_BRIGHT_SIDES, /* brighter beside it than nearly all the picture: fat, bowel */
     STRIPE_CUT_OFF,      /* ends that the edge of the picture hides */
+    STRIPE_CROSSED,      /* a catheter or bubbles came or went within it: logarithm of 1 + mm2 */
+    STRIPE_CROSSED_ASIDE, /* the same beside its centre line */
+    STRIPE_PASSED_BY,    /* and elsewhere, not where it leads on */
     STRIPE_N_EVIDENCE
 };
 
@@ -59,13 +62,14 @@ enum stripe_end_evidence {
     STRIPE_LEANING, /* where the bulk lies, -1 to 1 */
     STRIPE_BLUNTER, /* logarithm of the ratio */
     STRIPE_CANAL,   /* a line beyond the other end, robust standard deviations */
+    STRIPE_LED_TO,  /* what came or went leads on beyond the other end: difference of logarithms */
     STRIPE_DEEPER,  /* farther from the probe than the other end, centimetres */
     STRIPE_N_END_EVIDENCE
 };
 
 /** Fills it in for a fitted band; probe_mm as for stripe_find. */
 void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stripe_fit *fit,
-                       const double probe_mm[2]);
+                       const struct mean_picture *mean, const double probe_mm[2]);
 
 /** Log odds, from how it looks alone, that a fitted band is the endometrium. */
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);

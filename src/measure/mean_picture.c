@@ -9,6 +9,7 @@
 
 /* Share of the blocks, weighed by their correlation, that must be found again. */
 static const double LEAST_AGREEMENT = 0.15;
+static const double TRANSIENTS_PIXEL_MM = 0.5;
 
 /* Keys smoothed at a time: copies of all would take as much memory as all the rest. */
 enum { TOGETHER = 8 };
@@ -95,6 +96,38 @@ static bool add_keys(struct laying *laying)
     return is_made;
 }
 
+/* Upper quartile of luma within the picture. */
+static double bright_tissue(const struct mean_picture *mean)
+{
+    size_t counts[256] = {0};
+    size_t total = 0;
+    size_t passed = 0;
+    size_t n = (size_t)mean->picture->width_px * (size_t)mean->picture->height_px;
+    size_t level = 0;
+
+    for (size_t i = 0; i < n; i++)
+        if (mean->window->value[i] > 0.5F) {
+            counts[(size_t)fminf(fmaxf(mean->picture->value[i], 0.0F), 255.0F)]++;
+            total++;
+        }
+    while (level < 255 && 4 * (passed += counts[level]) < 3 * total)
+        level++;
+    return fmax((double)level, 1.0);
+}
+
+/* Bubbles and a catheter that stay hide the layers that they lie on. */
+static void take_transients_out(struct mean_picture *mean)
+{
+    const struct raster *excess = mean->transients.excess;
+    double ratio = mean->pixel_mm / TRANSIENTS_PIXEL_MM;
+    int width = mean->picture->width_px;
+
+    for (int row = 0; excess != NULL && row < mean->picture->height_px; row++)
+        for (int column = 0; column < width; column++)
+            mean->picture->value[(size_t)row * (size_t)width + (size_t)column] -=
+                raster_at(excess, (column + 0.5) * ratio - 0.5, (row + 0.5) * ratio - 0.5);
+}
+
 bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, const struct canvas *canvas,
                        const struct raster *window, double pixel_mm, struct error **err)
 {
@@ -108,6 +141,7 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
     mean->picture = raster_make(width, height);
     mean->window = raster_make(width, height);
     mean->n_keys = 0;
+    mean->transients = (struct transients){0};
     for (size_t k = 0; k < n_keys && k < KEYS_MOST; k++) {
         laying.is_used[k] = k == 0 || tissue_key_trust(tissue, k) > LEAST_AGREEMENT;
         mean->n_keys += laying.is_used[k];
@@ -127,6 +161,12 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
         mean_picture_free(mean);
         return error_memory(err);
     }
+    if (!transients_make(&mean->transients, tissue, canvas, window, TRANSIENTS_PIXEL_MM, err)) {
+        mean_picture_free(mean);
+        return false;
+    }
+    take_transients_out(mean);
+    mean->tissue_luma = bright_tissue(mean);
     return true;
 }
 
@@ -150,6 +190,8 @@ bool mean_picture_halve(struct mean_picture *half, const struct mean_picture *me
     half->pixel_mm = 2.0 * mean->pixel_mm;
     half->picture = halve(mean->picture);
     half->window = halve(mean->window);
+    half->tissue_luma = mean->tissue_luma;
+    half->transients = (struct transients){0};
     if (half->picture != NULL && half->window != NULL)
         return true;
     mean_picture_free(half);
@@ -162,4 +204,5 @@ void mean_picture_free(struct mean_picture *mean)
         return;
     raster_free(&mean->picture);
     raster_free(&mean->window);
+    transients_free(&mean->transients);
 }

@@ -1,6 +1,7 @@
 #include "measure/stripe.h"
 
 #include "base/parallel.h"
+#include "measure/stripe_crossing.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -15,12 +16,12 @@ static const double RIVAL_LEAD = 2.3;
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
  * two generators' loops and of real pictures of other organs (docs/validation.md). */
-static const double WEIGHTS[STRIPE_N_EVIDENCE] = {-0.15, -0.85, 3.10,  5.43,  -3.39, -4.67, -1.22,
-                                                  -5.37, -0.30, -2.89, -1.65, -5.75, -0.16, -5.06};
-static const double OFFSET = 2.82;
+static const double WEIGHTS[STRIPE_N_EVIDENCE] = {-0.35, -0.48, 2.44,  4.71,  -3.72, -4.68, -1.37, -5.06, -1.44,
+                                                  -0.55, -1.04, -4.54, -0.14, -4.57, 1.22,  0.01,  -0.79};
+static const double OFFSET = 1.67;
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
  */
-static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {3.35, 9.50, 1.90, 0.10, 0.60};
+static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {3.14, 8.80, 2.17, 0.09, 0.36, 0.64};
 static const double MOST_END_ODDS = 3.0; /* shape alone is never surer */
 
 static double over(double value, double limit)
@@ -28,11 +29,12 @@ static double over(double value, double limit)
     return fmax(value - limit, 0.0);
 }
 
-/* What is weighed, given the luma of bright tissue in the picture. */
-static void fill_evidence(double *evidence, const struct stripe_fit *fit, double tissue_luma)
+void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *fit,
+                  const struct mean_picture *mean)
 {
+    struct stripe_crossing crossing = stripe_crossing_of(fit, &mean->transients);
     double detail = fmax(fit->detail, 3.0);
-    double beside = 0.5 * (fit->upper_near + fit->lower_near) / tissue_luma;
+    double beside = 0.5 * (fit->upper_near + fit->lower_near) / mean->tissue_luma;
     double first = fabs(fit->first.beyond) / detail;
     double last = fabs(fit->last.beyond) / detail;
     double is_layered = fit->look == STRIPE_TRIPLE_LINE ? 1.0 : 0.0;
@@ -51,47 +53,20 @@ static void fill_evidence(double *evidence, const struct stripe_fit *fit, double
     evidence[STRIPE_DARK_SIDES] = fmin(over(0.65, beside) * 5.0, 2.0);
     evidence[STRIPE_BRIGHT_SIDES] = over(beside, 0.9) * 5.0;
     evidence[STRIPE_CUT_OFF] = (fit->first.is_at_edge ? 1.0 : 0.0) + (fit->last.is_at_edge ? 1.0 : 0.0);
-}
-
-static double odds_of(const struct stripe_fit *fit, double tissue_luma)
-{
-    double evidence[STRIPE_N_EVIDENCE];
-    double sum = OFFSET;
-
-    fill_evidence(evidence, fit, tissue_luma);
-    for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
-        sum += WEIGHTS[i] * evidence[i];
-    return sum;
-}
-
-/* Upper quartile of luma within the picture. */
-static double bright_tissue(const struct mean_picture *mean)
-{
-    size_t counts[256] = {0};
-    size_t total = 0;
-    size_t passed = 0;
-    size_t n = (size_t)mean->picture->width_px * (size_t)mean->picture->height_px;
-    size_t level = 0;
-
-    for (size_t i = 0; i < n; i++)
-        if (mean->window->value[i] > 0.5F) {
-            counts[(size_t)fminf(fmaxf(mean->picture->value[i], 0.0F), 255.0F)]++;
-            total++;
-        }
-    while (level < 255 && 4 * (passed += counts[level]) < 3 * total)
-        level++;
-    return fmax((double)level, 1.0);
-}
-
-void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *fit,
-                  const struct mean_picture *mean)
-{
-    fill_evidence(evidence, fit, bright_tissue(mean));
+    evidence[STRIPE_CROSSED] = log1p(crossing.inside);
+    evidence[STRIPE_CROSSED_ASIDE] = log1p(crossing.aside);
+    evidence[STRIPE_PASSED_BY] = log1p(crossing.elsewhere);
 }
 
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
 {
-    return odds_of(fit, bright_tissue(mean));
+    double evidence[STRIPE_N_EVIDENCE];
+    double sum = OFFSET;
+
+    stripe_weigh(evidence, fit, mean);
+    for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
+        sum += WEIGHTS[i] * evidence[i];
+    return sum;
 }
 
 static double share_near(const struct stripe_fit *a, const struct stripe_fit *b)
@@ -151,8 +126,9 @@ static double leaning(const struct stripe_fit *fit)
 }
 
 void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stripe_fit *fit,
-                       const double probe_mm[2])
+                       const struct mean_picture *mean, const double probe_mm[2])
 {
+    struct stripe_crossing crossing = stripe_crossing_of(fit, &mean->transients);
     const double *first = fit->place_mm[0];
     const double *last = fit->place_mm[fit->n - 1];
 
@@ -160,18 +136,20 @@ void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stri
     evidence[STRIPE_LEANING] = leaning(fit);
     evidence[STRIPE_BLUNTER] = within(log(fit->first.bluntness / fit->last.bluntness), 2.0);
     evidence[STRIPE_CANAL] = within(fit->last.line_beyond - fit->first.line_beyond, 4.0);
+    evidence[STRIPE_LED_TO] = log1p(crossing.beyond_last) - log1p(crossing.beyond_first);
     evidence[STRIPE_DEEPER] = within(0.1 * (hypot(first[0] - probe_mm[0], first[1] - probe_mm[1]) -
                                             hypot(last[0] - probe_mm[0], last[1] - probe_mm[1])),
                                      3.0);
 }
 
 /* Log odds of shape that the first place is the fundus. */
-static double shape_evidence(const struct stripe_fit *fit, const double probe_mm[2])
+static double shape_evidence(const struct stripe_fit *fit, const struct mean_picture *mean,
+                             const double probe_mm[2])
 {
     double evidence[STRIPE_N_END_EVIDENCE];
     double odds = 0.0;
 
-    stripe_weigh_ends(evidence, fit, probe_mm);
+    stripe_weigh_ends(evidence, fit, mean, probe_mm);
     for (int i = 0; i < STRIPE_N_END_EVIDENCE; i++)
         odds += END_WEIGHTS[i] * evidence[i];
     return within(odds, MOST_END_ODDS);
@@ -187,11 +165,10 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
 {
     double odds[STRIPE_MOST_CANDIDATES] = {0};
     double rival = -HUGE_VAL;
-    double tissue_luma = bright_tissue(fitting->mean);
     size_t best = n;
 
     for (size_t i = 0; i < n; i++) {
-        odds[i] = fitting->is_found[i] ? odds_of(&fitting->fits[i], tissue_luma) : -HUGE_VAL;
+        odds[i] = fitting->is_found[i] ? stripe_odds(&fitting->fits[i], fitting->mean) : -HUGE_VAL;
         if (fitting->is_found[i] && (best == n || odds[i] > odds[best]))
             best = i;
     }
@@ -218,7 +195,7 @@ static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, con
     stripe->is_found = true;
     stripe->fit = fitting->fits[best];
     memset(&fitting->fits[best], 0, sizeof fitting->fits[best]);
-    stripe->fundus_first = shape_evidence(&stripe->fit, probe_mm);
+    stripe->fundus_first = shape_evidence(&stripe->fit, fitting->mean, probe_mm);
 }
 
 bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],

@@ -118,7 +118,7 @@ int main(int argc, char **argv)
         (void)printf("%d", is_true(&fit, ends_mm, ends_mm + 2));
         for (int k = 0; k < STRIPE_N_EVIDENCE; k++)
             (void)printf(" %.4f", evidence[k]);
-        stripe_weigh_ends(ends, &fit, probe_mm);
+        stripe_weigh_ends(ends, &fit, &mean, probe_mm);
         turn = away(fit.place_mm[0], ends_mm) < away(fit.place_mm[fit.n - 1], ends_mm) ? 1.0 : -1.0;
         for (int k = 0; k < STRIPE_N_END_EVIDENCE; k++)
             (void)printf(" %.4f", turn * ends[k]);

@@ -50,6 +50,7 @@ static void find(struct stripe *stripe, const struct drawn *drawn)
 {
     struct mean_picture mean = {.n_keys = 40,
                                 .pixel_mm = PIXEL_MM,
+                                .tissue_luma = 90.0,
                                 .picture = raster_make(WIDTH, HEIGHT),
                                 .window = raster_make(WIDTH, HEIGHT)};
     struct error *err = NULL;

@@ -1,0 +1,34 @@
+#ifndef AFTERFLASH_MEASURE_TRANSIENTS_H
+#define AFTERFLASH_MEASURE_TRANSIENTS_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "image/canvas.h"
+#include "image/raster.h"
+#include "motion/tissue.h"
+
+/** What came or went: a catheter, bubbles. Square pixels of pixel_mm in the place of key 0; 0 where some key
+ *  shows no picture. Both NULL where there are too few keys to tell. */
+struct transients {
+    double pixel_mm;
+    struct raster *level;  /* how far each place, carried with the tissue, shone above what is usual there for
+                              about five seconds, in robust standard deviations of the same over the picture: a
+                              catheter and bubbles stand out by ten and more; speckle, breathing and walls that
+                              move stay below six or so */
+    struct raster *excess; /* how much of the mean over all keys is owed to that, grey levels, >= 0 */
+};
+
+/** Strength from which a place counts as having been visited, and that counts fully. */
+#define TRANSIENTS_LEAST 6.0
+#define TRANSIENTS_FULL 9.0
+
+/** Makes them; window is the canvas window, 0..1: where there is picture. End with transients_free.
+ *  Errors: ERROR_MEMORY. */
+MUST_CHECK bool transients_make(struct transients *transients, const struct tissue *tissue,
+                                const struct canvas *canvas, const struct raster *window, double pixel_mm,
+                                struct error **err);
+
+/** Frees what they hold; accepts NULL. */
+void transients_free(struct transients *transients);
+
+#endif
