@@ -1,6 +1,6 @@
 #include "measure/stripe.h"
 
-#include "base/parallel.h"
+#include "measure/stripe_bands.h"
 #include "measure/stripe_crossing.h"
 
 #include <math.h>
@@ -67,31 +67,6 @@ double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean
     for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
         sum += WEIGHTS[i] * evidence[i];
     return sum;
-}
-
-static double share_near(const struct stripe_fit *a, const struct stripe_fit *b)
-{
-    return stripe_candidate_share_near((const double(*)[2])a->place_mm, a->n, (const double(*)[2])b->place_mm,
-                                       b->n);
-}
-
-struct fitting {
-    const struct mean_picture *mean;
-    struct stripe_candidate candidates[STRIPE_MOST_CANDIDATES];
-    struct stripe_fit fits[STRIPE_MOST_CANDIDATES];
-    bool is_found[STRIPE_MOST_CANDIDATES];
-    bool is_done[STRIPE_MOST_CANDIDATES];
-};
-
-static void fit_candidate(void *context, size_t i)
-{
-    struct fitting *fitting = context;
-    struct error *err = NULL;
-
-    fitting->is_done[i] =
-        stripe_fit_make(&fitting->fits[i], &fitting->is_found[i], fitting->mean->picture,
-                        fitting->mean->window, fitting->mean->pixel_mm, &fitting->candidates[i], &err);
-    error_free(&err);
 }
 
 /* Mean half thickness 4 to 12 mm from an end. */
@@ -161,73 +136,52 @@ static double trust_of(double odds, double rival)
     return 1.0 / (1.0 + exp(-odds) + exp(rival - odds));
 }
 
-static void choose(struct stripe *stripe, struct fitting *fitting, size_t n, const double probe_mm[2])
+static void choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,
+                   const double probe_mm[2])
 {
-    double odds[STRIPE_MOST_CANDIDATES] = {0};
     double rival = -HUGE_VAL;
-    size_t best = n;
+    size_t best = 0;
 
-    for (size_t i = 0; i < n; i++) {
-        odds[i] = fitting->is_found[i] ? stripe_odds(&fitting->fits[i], fitting->mean) : -HUGE_VAL;
-        if (fitting->is_found[i] && (best == n || odds[i] > odds[best]))
-            best = i;
-    }
-    if (best == n) {
+    if (bands->n == 0) {
         (void)text_list_add(&stripe->reasons, "no band with two walls stands out from the speckle");
         return;
     }
-    for (size_t i = 0; i < n; i++)
-        if (i != best && odds[i] > rival && share_near(&fitting->fits[i], &fitting->fits[best]) < 0.5)
-            rival = odds[i];
-    stripe->trust = trust_of(odds[best], rival);
-    stripe->has_rival = rival > RIVAL_ODDS && odds[best] - rival < RIVAL_LEAD;
+    for (size_t i = 0; i < bands->n; i++)
+        if (bands->odds[i] > bands->odds[best])
+            best = i;
+    for (size_t i = 0; i < bands->n; i++)
+        if (bands->odds[i] > rival && stripe_fit_share_near(&bands->fits[i], &bands->fits[best]) < 0.5)
+            rival = bands->odds[i];
+    stripe->trust = trust_of(bands->odds[best], rival);
+    stripe->has_rival = rival > RIVAL_ODDS && bands->odds[best] - rival < RIVAL_LEAD;
     /* Few pictures leave their speckle as it is, and speckle makes bands: less than half the trust for one.
      */
-    if (fitting->mean->n_keys < ENOUGH_PICTURES)
-        stripe->trust *= (double)fitting->mean->n_keys / ((double)fitting->mean->n_keys + 1.2);
+    if (mean->n_keys < ENOUGH_PICTURES)
+        stripe->trust *= (double)mean->n_keys / ((double)mean->n_keys + 1.2);
     if (stripe->trust < LEAST_TRUST) {
         (void)text_list_add(&stripe->reasons,
-                            odds[best] > 0.0 && rival > odds[best] - 1.5
+                            bands->odds[best] > 0.0 && rival > bands->odds[best] - 1.5
                                 ? "several bands look alike; none can be told to be the endometrium"
                                 : "no band looks enough like an endometrium between even myometrium");
         return;
     }
     stripe->is_found = true;
-    stripe->fit = fitting->fits[best];
-    memset(&fitting->fits[best], 0, sizeof fitting->fits[best]);
-    stripe->fundus_first = shape_evidence(&stripe->fit, fitting->mean, probe_mm);
+    stripe->fit = bands->fits[best];
+    memset(&bands->fits[best], 0, sizeof bands->fits[best]);
+    stripe->fundus_first = shape_evidence(&stripe->fit, mean, probe_mm);
 }
 
 bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
                  struct error **err)
 {
-    struct fitting *fitting = calloc(1, sizeof *fitting);
-    struct mean_picture half = {0};
-    size_t n = 0;
-    bool is_made = false;
+    struct stripe_bands *bands = NULL;
 
     memset(stripe, 0, sizeof *stripe);
-    if (fitting == NULL)
-        return error_memory(err);
-    fitting->mean = mean;
-    is_made = mean_picture_halve(&half, mean, err) &&
-              stripe_search(half.picture, half.window, half.pixel_mm, fitting->candidates, &n, err);
-    if (is_made) {
-        parallel_run(n, 0, fit_candidate, fitting);
-        for (size_t i = 0; i < n; i++)
-            is_made = is_made && fitting->is_done[i];
-        if (is_made)
-            choose(stripe, fitting, n, probe_mm);
-        else
-            (void)error_memory(err);
-    }
-    for (size_t i = 0; i < n; i++) {
-        stripe_candidate_free(&fitting->candidates[i]);
-        stripe_fit_free(&fitting->fits[i]);
-    }
-    mean_picture_free(&half);
-    free(fitting);
-    return is_made;
+    if (!stripe_bands_make(&bands, mean, err))
+        return false;
+    choose(stripe, bands, mean, probe_mm);
+    stripe_bands_free(&bands);
+    return true;
 }
 
 bool stripe_is_sure(const struct stripe *stripe)

@@ -28,7 +28,7 @@ static bool leads_on(const struct stripe_fit *fit, bool is_last, const double pl
     return along > -INSIDE_MM && along < LEADS_ON_MM && across < INSIDE_MM + WIDENS * fmax(along, 0.0);
 }
 
-static enum where sort_place(const struct stripe_fit *fit, const double place[2])
+static enum where sort_place(const struct stripe_fit *fit, const double place[2], double *across_mm)
 {
     double nearest_mm = HUGE_VAL;
     size_t nearest = 0;
@@ -41,8 +41,14 @@ static enum where sort_place(const struct stripe_fit *fit, const double place[2]
             nearest = i;
         }
     }
-    if (nearest > 2 && nearest + 3 < fit->n && nearest_mm <= ASIDE_MM)
+    if (nearest > 2 && nearest + 3 < fit->n && nearest_mm <= ASIDE_MM) {
+        const double *before = fit->place_mm[nearest - 2];
+        const double *after = fit->place_mm[nearest + 2];
+
+        *across_mm = (after[0] - before[0]) * (place[1] - before[1]) -
+                     (after[1] - before[1]) * (place[0] - before[0]) > 0.0 ? nearest_mm : -nearest_mm;
         return nearest_mm <= INSIDE_MM ? INSIDE : ASIDE;
+    }
     if (leads_on(fit, false, place))
         return BEYOND_FIRST;
     return leads_on(fit, true, place) ? BEYOND_LAST : ELSEWHERE;
@@ -74,10 +80,20 @@ static void join(char *where, int width, int height, size_t *stack, double pixel
     }
 }
 
+/* Square millimetres of full strength that a pixel stands for. */
+static double strength(const struct transients *transients, size_t pixel)
+{
+    double level = (double)transients->level->value[pixel];
+
+    return fmin((level - TRANSIENTS_LEAST) / (TRANSIENTS_FULL - TRANSIENTS_LEAST), 1.0) *
+           transients->pixel_mm * transients->pixel_mm;
+}
+
 struct stripe_crossing stripe_crossing_of(const struct stripe_fit *fit, const struct transients *transients)
 {
     const struct raster *level = transients->level;
     double mass[ELSEWHERE + 1] = {0};
+    double moment = 0.0;
     size_t n = level == NULL ? 0 : (size_t)level->width_px * (size_t)level->height_px;
     char *where = calloc(n + 1, sizeof *where);
     size_t *stack = malloc((n + 1) * sizeof *stack);
@@ -86,22 +102,23 @@ struct stripe_crossing stripe_crossing_of(const struct stripe_fit *fit, const st
         for (size_t i = 0; i < n; i++) {
             double place[2] = {((double)(i % (size_t)level->width_px) + 0.5) * transients->pixel_mm,
                                ((double)(i / (size_t)level->width_px) + 0.5) * transients->pixel_mm};
+            double across_mm = 0.0;
 
             if ((double)level->value[i] > TRANSIENTS_LEAST)
-                where[i] = (char)sort_place(fit, place);
+                where[i] = (char)sort_place(fit, place, &across_mm);
+            if (where[i] == ASIDE)
+                moment += strength(transients, i) * across_mm;
         }
         join(where, level->width_px, level->height_px, stack, transients->pixel_mm);
         for (size_t i = 0; i < n; i++)
             if (where[i] != NOWHERE)
-                mass[(int)where[i]] += fmin(((double)level->value[i] - TRANSIENTS_LEAST) /
-                                                (TRANSIENTS_FULL - TRANSIENTS_LEAST),
-                                            1.0) *
-                                       transients->pixel_mm * transients->pixel_mm;
+                mass[(int)where[i]] += strength(transients, i);
     }
     free(where);
     free(stack);
     return (struct stripe_crossing){.inside = mass[INSIDE],
                                     .aside = mass[ASIDE],
+                                    .aside_mm = mass[ASIDE] > 0.0 ? moment / mass[ASIDE] : 0.0,
                                     .beyond_first = mass[BEYOND_FIRST],
                                     .beyond_last = mass[BEYOND_LAST],
                                     .elsewhere = mass[ELSEWHERE]};

@@ -8,6 +8,7 @@
 struct stripe_crossing {
     double inside;       /* near the centre line, between the ends */
     double aside;        /* beside the centre line, up to 8 mm from it */
+    double aside_mm;     /* its mean distance from the centre line, positive on the right of first to last */
     double beyond_first; /* in a widening strip that leads on from the first end, or joined to that */
     double beyond_last;  /* and from the last */
     double elsewhere;

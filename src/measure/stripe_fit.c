@@ -352,6 +352,12 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
     return true;
 }
 
+double stripe_fit_share_near(const struct stripe_fit *a, const struct stripe_fit *b)
+{
+    return stripe_candidate_share_near((const double(*)[2])a->place_mm, a->n, (const double(*)[2])b->place_mm,
+                                       b->n);
+}
+
 void stripe_fit_free(struct stripe_fit *fit)
 {
     if (fit == NULL)

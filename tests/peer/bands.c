@@ -12,7 +12,7 @@
 #include "measure/mean_picture.h"
 #include "measure/stripe.h"
 #include "measure/stripe_fit.h"
-#include "measure/stripe_search.h"
+#include "measure/stripe_bands.h"
 #include "media/loop.h"
 #include "motion/tissue.h"
 
@@ -81,17 +81,14 @@ static bool is_true(const struct stripe_fit *fit, const double fundus[2], const 
 int main(int argc, char **argv)
 {
     struct mean_picture mean = {0};
-    struct mean_picture half = {0};
     struct canvas canvas;
-    struct stripe_candidate found[STRIPE_MOST_CANDIDATES];
+    struct stripe_bands *bands = NULL;
     double probe_mm[2];
     double ends_mm[4] = {-1e4, -1e4, -1e4, -1e4};
     struct error *err = NULL;
-    size_t n = 0;
 
     if ((argc != 2 && argc != 6) || !make_mean(&mean, &canvas, probe_mm, argv[1], &err) ||
-        !mean_picture_halve(&half, &mean, &err) ||
-        !stripe_search(half.picture, half.window, half.pixel_mm, found, &n, &err)) {
+        !stripe_bands_make(&bands, &mean, &err)) {
         (void)fprintf(stderr, "%s\n",
                       err != NULL ? error_message(err) : "bands LOOP [FUNDUS_X FUNDUS_Y OS_X OS_Y]");
         return 1;
@@ -103,17 +100,12 @@ int main(int argc, char **argv)
         ends_mm[i] = (place.x_px + 0.5) * canvas.mm_per_px_x;
         ends_mm[i + 1] = (place.y_px + 0.5) * canvas.mm_per_px_y;
     }
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; i < bands->n; i++) {
         double evidence[STRIPE_N_EVIDENCE];
         double ends[STRIPE_N_END_EVIDENCE];
         double turn = 1.0;
-        struct stripe_fit fit = {0};
-        bool is_found = false;
+        struct stripe_fit fit = bands->fits[i];
 
-        if (!stripe_fit_make(&fit, &is_found, mean.picture, mean.window, mean.pixel_mm, &found[i], &err))
-            return 1;
-        if (!is_found)
-            continue;
         stripe_weigh(evidence, &fit, &mean);
         (void)printf("%d", is_true(&fit, ends_mm, ends_mm + 2));
         for (int k = 0; k < STRIPE_N_EVIDENCE; k++)
@@ -123,7 +115,7 @@ int main(int argc, char **argv)
         for (int k = 0; k < STRIPE_N_END_EVIDENCE; k++)
             (void)printf(" %.4f", turn * ends[k]);
         (void)printf("\n");
-        stripe_fit_free(&fit);
     }
+    stripe_bands_free(&bands);
     return 0;
 }

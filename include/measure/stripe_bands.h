@@ -1,0 +1,29 @@
+#ifndef AFTERFLASH_MEASURE_STRIPE_BANDS_H
+#define AFTERFLASH_MEASURE_STRIPE_BANDS_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "measure/mean_picture.h"
+#include "measure/stripe_fit.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum { STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + 12 };
+
+/** All bands of a mean picture that may be the endometrium. */
+struct stripe_bands {
+    size_t n;
+    struct stripe_fit fits[STRIPE_MOST_BANDS]; /* in millimetres of the mean picture; owned */
+    double odds[STRIPE_MOST_BANDS];            /* log odds that it is one, see stripe_odds */
+};
+
+/** Searches and fits every candidate. Where something came or went beside a band, it is looked for along that
+ *  as well. End with stripe_bands_free. Errors: ERROR_MEMORY. */
+MUST_CHECK bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *mean,
+                                  struct error **err);
+
+/** Frees them; accepts NULL, leaves NULL. */
+void stripe_bands_free(struct stripe_bands **bands);
+
+#endif

@@ -1,0 +1,179 @@
+#include "measure/stripe_bands.h"
+
+#include "base/parallel.h"
+#include "measure/stripe.h"
+#include "measure/stripe_crossing.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* A band that is looked for again: how far from its line, and from how much beside it on. */
+static const double SHIFTED_ASIDE_MM = 3.0;
+static const double SHIFTED_LEAST_MM2 = 1.0;
+
+/* What a band may look like when it is looked for again. */
+struct guise {
+    enum stripe_look look;
+    double half_mm;
+};
+static const struct guise GUISES[] = {
+    {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
+enum {
+    N_GUISES = sizeof GUISES / sizeof GUISES[0],
+    MOST_SHIFTED = (STRIPE_MOST_BANDS - STRIPE_MOST_CANDIDATES) / N_GUISES
+};
+
+struct fitting {
+    const struct mean_picture *mean;
+    struct stripe_candidate candidates[STRIPE_MOST_BANDS];
+    struct stripe_fit fits[STRIPE_MOST_BANDS];
+    double odds[STRIPE_MOST_BANDS];
+    bool is_found[STRIPE_MOST_BANDS];
+    bool is_done[STRIPE_MOST_BANDS];
+    size_t first; /* that the current round fits */
+};
+
+static void fit_candidate(void *context, size_t item)
+{
+    struct fitting *fitting = context;
+    struct error *err = NULL;
+    size_t i = fitting->first + item;
+
+    fitting->is_done[i] =
+        stripe_fit_make(&fitting->fits[i], &fitting->is_found[i], fitting->mean->picture,
+                        fitting->mean->window, fitting->mean->pixel_mm, &fitting->candidates[i], &err);
+    fitting->odds[i] = fitting->is_done[i] && fitting->is_found[i]
+                           ? stripe_odds(&fitting->fits[i], fitting->mean)
+                           : -HUGE_VAL;
+    error_free(&err);
+}
+
+static bool fit_candidates(struct fitting *fitting, size_t first, size_t end)
+{
+    fitting->first = first;
+    parallel_run(end - first, 0, fit_candidate, fitting);
+    for (size_t i = first; i < end; i++)
+        if (!fitting->is_done[i])
+            return false;
+    return true;
+}
+
+/* A band's line moved aside by so much, positive to the right of first to last. */
+static bool shift_candidate(struct stripe_candidate *shifted, const struct stripe_fit *fit, double aside_mm)
+{
+    enum { STRIDE = 4 };
+    size_t n = (fit->n + STRIDE - 1) / STRIDE;
+
+    shifted->place_mm = malloc(n * sizeof *shifted->place_mm);
+    if (shifted->place_mm == NULL)
+        return false;
+    shifted->aside_mm = SHIFTED_ASIDE_MM;
+    for (size_t i = 0; i < fit->n; i += STRIDE) {
+        const double *before = fit->place_mm[i < STRIDE ? 0 : i - STRIDE];
+        const double *after = fit->place_mm[i + STRIDE < fit->n ? i + STRIDE : fit->n - 1];
+        double length = fmax(hypot(after[0] - before[0], after[1] - before[1]), 1e-6);
+
+        shifted->place_mm[shifted->n][0] = fit->place_mm[i][0] - aside_mm * (after[1] - before[1]) / length;
+        shifted->place_mm[shifted->n++][1] =
+            fit->place_mm[i][1] + aside_mm * (after[0] - before[0]) / length;
+    }
+    return true;
+}
+
+/* Where a catheter or bubbles came or went beside a band, a band along them is looked for as well: the
+ * line that was followed may be the neighbour of the middle one. */
+static bool add_shifted(struct fitting *fitting, size_t *n)
+{
+    size_t end = *n;
+    bool is_taken[STRIPE_MOST_BANDS] = {false};
+
+    for (int round = 0; round < MOST_SHIFTED; round++) {
+        struct stripe_crossing crossing = {0};
+        size_t best = end;
+
+        for (size_t i = 0; i < end; i++) {
+            struct stripe_crossing of =
+                fitting->is_found[i] && !is_taken[i]
+                    ? stripe_crossing_of(&fitting->fits[i], &fitting->mean->transients)
+                    : (struct stripe_crossing){0};
+
+            if (of.aside > fmax(of.inside, SHIFTED_LEAST_MM2) &&
+                (best == end || fitting->odds[i] > fitting->odds[best])) {
+                best = i;
+                crossing = of;
+            }
+        }
+        if (best == end)
+            return true;
+        for (size_t i = 0; i < end; i++)
+            is_taken[i] = is_taken[i] || (fitting->is_found[i] && stripe_fit_share_near(&fitting->fits[i],
+                                                                            &fitting->fits[best]) > 0.9);
+        for (int guise = 0; guise < N_GUISES; guise++) {
+            struct stripe_candidate *shifted = &fitting->candidates[(*n)++];
+
+            *shifted =
+                (struct stripe_candidate){.look = GUISES[guise].look, .half_mm = GUISES[guise].half_mm};
+            if (!shift_candidate(shifted, &fitting->fits[best], crossing.aside_mm))
+                return false;
+        }
+    }
+    return true;
+}
+
+static void hand_over(struct stripe_bands *bands, struct fitting *fitting, size_t n)
+{
+    for (size_t i = 0; i < n; i++)
+        if (fitting->is_found[i]) {
+            bands->fits[bands->n] = fitting->fits[i];
+            bands->odds[bands->n++] = fitting->odds[i];
+            memset(&fitting->fits[i], 0, sizeof fitting->fits[i]);
+        }
+}
+
+bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *mean, struct error **err)
+{
+    struct fitting *fitting = calloc(1, sizeof *fitting);
+    struct mean_picture half = {0};
+    size_t n_searched = 0;
+    size_t n = 0;
+    bool is_made = false;
+
+    *bands = calloc(1, sizeof **bands);
+    if (fitting == NULL || *bands == NULL) {
+        free(fitting);
+        stripe_bands_free(bands);
+        return error_memory(err);
+    }
+    fitting->mean = mean;
+    is_made = mean_picture_halve(&half, mean, err) &&
+              stripe_search(half.picture, half.window, half.pixel_mm, fitting->candidates, &n, err);
+    mean_picture_free(&half);
+    if (is_made) {
+        n_searched = n;
+        is_made = fit_candidates(fitting, 0, n) && add_shifted(fitting, &n) &&
+                  fit_candidates(fitting, n_searched, n);
+        if (is_made)
+            hand_over(*bands, fitting, n);
+        else
+            (void)error_memory(err);
+    }
+    for (size_t i = 0; i < n; i++) {
+        stripe_candidate_free(&fitting->candidates[i]);
+        stripe_fit_free(&fitting->fits[i]);
+    }
+    free(fitting);
+    if (!is_made)
+        stripe_bands_free(bands);
+    return is_made;
+}
+
+void stripe_bands_free(struct stripe_bands **bands)
+{
+    if (bands == NULL || *bands == NULL)
+        return;
+    for (size_t i = 0; i < (*bands)->n; i++)
+        stripe_fit_free(&(*bands)->fits[i]);
+    free(*bands);
+    *bands = NULL;
+}
