@@ -4,6 +4,7 @@
 #include "base/contract.h"
 #include "base/error.h"
 #include "image/raster.h"
+#include "measure/transients.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -25,19 +26,27 @@ struct stripe_candidate {
 /** Distance between places of a candidate. */
 #define STRIPE_STEP_MM 3.0
 
-enum { STRIPE_MOST_CANDIDATES = 32 };
+enum { STRIPE_MOST_CANDIDATES = 42 };
+
+/** Places that the stripe is likely to run through: where bubbles or a catheter came or went. */
+struct stripe_seeds {
+    size_t n;
+    double place_mm[TRANSIENTS_MOST_PLACES][2];
+    const struct transients *transients; /* borrowed; not looked at when there are no places */
+};
 
 /** Looks for long, gently bent bands with two walls.
  *
  *  picture   mean picture, square pixels of `pixel_mm`
  *  window    same size, 0..1: where there is picture
+ *  seeds     may be none; arcs through them are tried too
  *  found     STRIPE_MOST_CANDIDATES entries, in no order that matters; each ended by stripe_candidate_free
  *  n_found   how many
  *  Dynamic programming joins places that answer well (see measure/stripe_answers.h) and whose directions
  *  agree, for each look and half thickness and for all of them together, at a low and at a high bar.
  *  Errors: ERROR_MEMORY. */
 MUST_CHECK bool stripe_search(const struct raster *picture, const struct raster *window, double pixel_mm,
-                              struct stripe_candidate *found, size_t *n_found, struct error **err);
+                              const struct stripe_seeds *seeds, struct stripe_candidate *found, size_t *n_found, struct error **err);
 
 /** Share of the places of curve a (n_a pairs x, y in millimetres) that lie within 5 mm of one of curve b, 0
  * to 1. */

@@ -7,6 +7,9 @@
 #include "image/raster.h"
 #include "motion/tissue.h"
 
+#include <stdbool.h>
+#include <stddef.h>
+
 /** What came or went: a catheter, bubbles. Square pixels of pixel_mm in the place of key 0; 0 where some key
  *  shows no picture. Both NULL where there are too few keys to tell. */
 struct transients {
@@ -27,6 +30,17 @@ struct transients {
 MUST_CHECK bool transients_make(struct transients *transients, const struct tissue *tissue,
                                 const struct canvas *canvas, const struct raster *window, double pixel_mm,
                                 struct error **err);
+
+/** Whether something came or went within a millimetre of a place. */
+bool transients_touch(const struct transients *transients, const double place_mm[2]);
+
+enum { TRANSIENTS_MOST_PLACES = 3 };
+
+/** Places that something came to, in millimetres: the one where it shone most, as bubbles do, then both ends of
+ *  what is joined to that, drawn in a little, where they lie apart from it: a shaft has a tip.
+ *
+ *  Returns how many, 0 to TRANSIENTS_MOST_PLACES; 0 also where memory runs out. */
+size_t transients_places(const struct transients *transients, double (*place_mm)[2]);
 
 /** Frees what they hold; accepts NULL. */
 void transients_free(struct transients *transients);

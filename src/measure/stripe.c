@@ -17,7 +17,7 @@ static const double RIVAL_LEAD = 2.3;
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
  * two generators' loops and of real pictures of other organs (docs/validation.md). */
 static const double WEIGHTS[STRIPE_N_EVIDENCE] = {-0.35, -0.48, 2.44,  4.71,  -3.72, -4.68, -1.37, -5.06, -1.44,
-                                                  -0.55, -1.04, -4.54, -0.14, -4.57, 1.22,  0.01,  -0.79};
+                                                  -0.55, -1.04, -4.54, -0.14, -4.57, 1.40, 0.25, -0.90, 0.0, 0.0};
 static const double OFFSET = 1.67;
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
  */
@@ -56,6 +56,9 @@ void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *f
     evidence[STRIPE_CROSSED] = log1p(crossing.inside);
     evidence[STRIPE_CROSSED_ASIDE] = log1p(crossing.aside);
     evidence[STRIPE_PASSED_BY] = log1p(crossing.elsewhere);
+    evidence[STRIPE_CROSSED_SHARE] =
+        crossing.inside / (crossing.inside + crossing.aside + crossing.elsewhere + 1.0);
+    evidence[STRIPE_VAGUE] = fmin(fmax(fit->first.error_mm, fit->last.error_mm), 6.0);
 }
 
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)

@@ -15,6 +15,7 @@ static const double PROFILE_STEP_MM = 0.5;
 static const double OUTSIDE_MM = 4.0;        /* width of myometrium looked at beyond each wall */
 static const double UNEVEN_SIDES_COST = 0.5; /* myometrium is much the same on both sides of the stripe */
 static const double MOST_OFF_CENTRE = 0.3;   /* of the middle line, over the half thickness */
+static const double FAINT_MIDDLE = 0.6;      /* what two outer lines answer that have hardly a middle one between */
 static const double SIDE_MM = 6.0;           /* of myometrium beyond each wall whose evenness counts */
 static const double RESTLESS_SIGMA_MM = 8.0; /* neighbourhood in which a picture's restlessness is taken */
 static const double LEAST_RESTLESS = 0.3;    /* of the picture's usual restlessness */
@@ -149,7 +150,8 @@ static double triple_answer(const float *profile, double half_mm)
 
     if (half_mm < 2.5)
         return -1e3; /* too thin to have layers */
-    return fmin(0.5 * (middle + outer), 1.25 * fmin(middle, outer) - 0.25 * dark) - dark;
+    return fmax(fmin(0.5 * (middle + outer), 1.25 * fmin(middle, outer) - 0.25 * dark) - dark,
+                FAINT_MIDDLE * (outer - dark));
 }
 
 static void fill_profile(const struct raster *smoothed, double x_px, double y_px, double normal_x,

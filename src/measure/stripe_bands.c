@@ -135,6 +135,7 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
 {
     struct fitting *fitting = calloc(1, sizeof *fitting);
     struct mean_picture half = {0};
+    struct stripe_seeds seeds = {.transients = &mean->transients};
     size_t n_searched = 0;
     size_t n = 0;
     bool is_made = false;
@@ -146,8 +147,9 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
         return error_memory(err);
     }
     fitting->mean = mean;
-    is_made = mean_picture_halve(&half, mean, err) &&
-              stripe_search(half.picture, half.window, half.pixel_mm, fitting->candidates, &n, err);
+    seeds.n = transients_places(&mean->transients, seeds.place_mm);
+    is_made = mean_picture_halve(&half, mean, err) && stripe_search(half.picture, half.window, half.pixel_mm,
+                                                                    &seeds, fitting->candidates, &n, err);
     mean_picture_free(&half);
     if (is_made) {
         n_searched = n;

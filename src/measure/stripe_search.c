@@ -12,7 +12,11 @@ enum {
     ANY_HALF = ANSWER_HALVES, /* the family of all half thicknesses: a stripe tapers */
     ROUNDS = 4,               /* paths taken of each family */
     N_LEVELS = 2,
-    PER_LEVEL = STRIPE_MOST_CANDIDATES / (2 * N_LEVELS), /* candidates of each look */
+    PER_SEEDS = 5,                                       /* arcs of each look through all seeds */
+    PER_LEVEL = (STRIPE_MOST_CANDIDATES - 2 * PER_SEEDS) / (2 * N_LEVELS), /* candidates of each look */
+    N_BENDS = 3,                                                           /* of an arc, to either side */
+    ARC_STEPS = 10,      /* to either side of a seed: 30 mm, */
+    LEAST_ARC_STEPS = 4, /* and 12 mm, however faint: the ends are sought beyond */
     MOST_STEPS = 28,                                     /* 84 mm: longer than cavity and canal */
     LEAST_STEPS = 6,                                     /* 18 mm: shorter is no stripe */
 };
@@ -21,6 +25,9 @@ static const double PI = 3.14159265358979323846;
  * leads strong ones on beyond their ends, so both are tried. */
 static const double LEVELS[N_LEVELS] = {0.9, 0.95};
 static const double ASIDE_MM = 7.5;    /* a path may run along an outer line instead of the middle one */
+static const double SEEDED_ASIDE_MM = 3.0; /* bubbles lie near the centre line */
+static const double TOUCHED = 1.5; /* what a place counts for that a shaft or bubbles touched, as an answer does */
+static const double MOST_BEND_PER_MM = 0.04; /* radius of 25 mm */
 static const double NEAR_MM = 5.0;     /* places of curves that run the same way */
 static const double CLEAR_MM = 4.0;    /* about a path that was taken */
 static const float TURN_COST = 0.5F;   /* of a turn by one heading */
@@ -217,7 +224,7 @@ static double share_near(const struct stripe_candidate *a, const struct stripe_c
 }
 
 /* Keeps the candidate in its order of score, unless a better one of its look runs the same way. */
-static void keep_candidate(struct stripe_candidate *found, size_t *n_found,
+static void keep_candidate(struct stripe_candidate *found, size_t *n_found, size_t most,
                            struct stripe_candidate *candidate)
 {
     size_t at = 0;
@@ -233,7 +240,7 @@ static void keep_candidate(struct stripe_candidate *found, size_t *n_found,
             stripe_candidate_free(candidate);
             return;
         }
-    if (*n_found == PER_LEVEL) {
+    if (*n_found == most) {
         if (at == *n_found) {
             stripe_candidate_free(candidate);
             return;
@@ -281,14 +288,116 @@ static bool join_look(const struct stripe_answers *answers, enum stripe_look loo
 
             is_made = best_path(answers, paths, &candidate);
             clear_near(answers, gain, &candidate);
-            keep_candidate(best, &n_best, &candidate);
+            keep_candidate(best, &n_best, PER_LEVEL, &candidate);
         }
     }
     *n_found += n_best;
     return is_made;
 }
 
-static bool join_places(const struct stripe_answers *answers, struct stripe_candidate *found, size_t *n_found)
+/* The best answer at a place, a little beside it and in a little other direction. */
+static float gain_near(const struct stripe_answers *answers, const float *gain, const double place_mm[2],
+                       double heading_rad)
+{
+    int column = (int)floor(place_mm[0] / ANSWER_GRID_MM);
+    int row = (int)floor(place_mm[1] / ANSWER_GRID_MM);
+    int angle = (int)lround(heading_rad / PI * ANSWER_ANGLES);
+    float best = 2.0F * WORST_GAIN;
+
+    for (int turn = -1; turn <= 1; turn++)
+        for (int y = row - 1; y <= row + 1; y++)
+            for (int x = column - 1; x <= column + 1; x++)
+                if (y >= 0 && x >= 0 && y < answers->rows && x < answers->columns)
+                    best = fmaxf(best, gain[place_index(answers,
+                                                        ((angle + turn) % ANSWER_ANGLES + ANSWER_ANGLES) %
+                                                            ANSWER_ANGLES,
+                                                        y, x)]);
+    return best;
+}
+
+/* Follows an arc from a seed one way for as long as the sum grows; returns the sum, and the places. What came
+ * or went speaks for an arc, not for how far the stripe reaches: a shaft lies in the canal too. */
+static float follow_arc(const struct stripe_answers *answers, const float *gain,
+                        const struct stripe_seeds *seeds, const double seed_mm[2], double heading_rad,
+                        double bend_per_mm, double (*place_mm)[2], size_t *n)
+{
+    double place[2] = {seed_mm[0], seed_mm[1]};
+    float sum = 0.0F;
+    float best = -HUGE_VALF;
+    float touched = 0.0F;
+
+    *n = 0;
+    for (size_t step = 0; step < ARC_STEPS; step++) {
+        double middle_rad = heading_rad + 0.5 * bend_per_mm * STRIPE_STEP_MM;
+
+        place[0] += STRIPE_STEP_MM * cos(middle_rad);
+        place[1] += STRIPE_STEP_MM * sin(middle_rad);
+        heading_rad += bend_per_mm * STRIPE_STEP_MM;
+        place_mm[step][0] = place[0];
+        place_mm[step][1] = place[1];
+        sum += gain_near(answers, gain, place, heading_rad);
+        if (transients_touch(seeds->transients, place))
+            touched += (float)TOUCHED;
+        if (step + 1 >= LEAST_ARC_STEPS && sum > best) {
+            best = sum;
+            *n = step + 1;
+        }
+    }
+    return best + touched;
+}
+
+/* An arc through a seed as a candidate; false when memory ran out. */
+static bool try_arc(const struct stripe_answers *answers, const float *gain,
+                    const struct stripe_seeds *seeds, const double seed_mm[2], double heading_rad,
+                    double bend_per_mm, struct stripe_candidate *candidate)
+{
+    double ahead[ARC_STEPS][2];
+    double behind[ARC_STEPS][2];
+    size_t n_ahead = 0;
+    size_t n_behind = 0;
+
+    candidate->score =
+        (double)(gain_near(answers, gain, seed_mm, heading_rad) +
+                 follow_arc(answers, gain, seeds, seed_mm, heading_rad, bend_per_mm, ahead, &n_ahead) +
+                 follow_arc(answers, gain, seeds, seed_mm, heading_rad + PI, -bend_per_mm, behind, &n_behind));
+    candidate->place_mm = malloc((n_ahead + n_behind + 1) * sizeof *candidate->place_mm);
+    if (candidate->place_mm == NULL)
+        return false;
+    for (size_t i = n_behind; i-- > 0;)
+        memcpy(candidate->place_mm[candidate->n++], behind[i], sizeof behind[i]);
+    memcpy(candidate->place_mm[candidate->n++], seed_mm, sizeof behind[0]);
+    for (size_t i = 0; i < n_ahead; i++)
+        memcpy(candidate->place_mm[candidate->n++], ahead[i], sizeof ahead[i]);
+    return true;
+}
+
+/* The best arcs of one look through the seeds, added to `found`. */
+static bool join_seeds(const struct stripe_answers *answers, enum stripe_look look,
+                       const struct stripe_seeds *seeds, float *gain, double *scratch,
+                       struct stripe_candidate *found, size_t *n_found)
+{
+    struct stripe_candidate *best = found + *n_found;
+    size_t n_best = 0;
+
+    fill_gain(answers, look, ANY_HALF, LEVELS[0], gain, scratch);
+    for (size_t seed = 0; seed < seeds->n; seed++)
+        for (int heading = 0; heading < ANSWER_ANGLES; heading++)
+            for (int bend = -N_BENDS; bend <= N_BENDS; bend++) {
+                struct stripe_candidate candidate = {.look = look, .aside_mm = SEEDED_ASIDE_MM};
+
+                if (!try_arc(answers, gain, seeds, seeds->place_mm[seed], PI * heading / ANSWER_ANGLES,
+                             MOST_BEND_PER_MM * bend / N_BENDS, &candidate)) {
+                    stripe_candidate_free(&candidate);
+                    return false;
+                }
+                keep_candidate(best, &n_best, PER_SEEDS, &candidate);
+            }
+    *n_found += n_best;
+    return true;
+}
+
+static bool join_places(const struct stripe_answers *answers, const struct stripe_seeds *seeds,
+                        struct stripe_candidate *found, size_t *n_found)
 {
     size_t n_places = (size_t)answers->rows * (size_t)answers->columns;
     struct paths paths = {.n_states = N_HEADINGS * n_places};
@@ -306,6 +415,8 @@ static bool join_places(const struct stripe_answers *answers, struct stripe_cand
         is_made =
             join_look(answers, STRIPE_BRIGHT, LEVELS[level], &paths, gain, scratch, found, n_found) &&
             join_look(answers, STRIPE_TRIPLE_LINE, LEVELS[level], &paths, gain, scratch, found, n_found);
+    is_made = is_made && join_seeds(answers, STRIPE_BRIGHT, seeds, gain, scratch, found, n_found) &&
+              join_seeds(answers, STRIPE_TRIPLE_LINE, seeds, gain, scratch, found, n_found);
     free(gain);
     free(scratch);
     free(paths.value[0]);
@@ -315,7 +426,7 @@ static bool join_places(const struct stripe_answers *answers, struct stripe_cand
 }
 
 bool stripe_search(const struct raster *picture, const struct raster *window, double pixel_mm,
-                   struct stripe_candidate *found, size_t *n_found, struct error **err)
+                   const struct stripe_seeds *seeds, struct stripe_candidate *found, size_t *n_found, struct error **err)
 {
     struct stripe_answers answers = {0};
     bool is_made = false;
@@ -326,7 +437,7 @@ bool stripe_search(const struct raster *picture, const struct raster *window, do
         return true;
     if (!stripe_answers_make(&answers, picture, window, pixel_mm, err))
         return false;
-    is_made = join_places(&answers, found, n_found);
+    is_made = join_places(&answers, seeds, found, n_found);
     stripe_answers_free(&answers);
     return is_made ? true : error_memory(err);
 }

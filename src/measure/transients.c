@@ -15,6 +15,11 @@ static const double USUAL = 0.15;           /* quantile of a place's own brightn
 static const double LEAST_AGREEMENT = 0.15; /* of a key with the others, as for the mean picture */
 static const double CLEAR_MM = 2.0;         /* from the edge of the picture */
 static const double BLACK_LUMA = 8.0;       /* what lies outside a sector, coding noise included */
+static const double MOST_LEVEL = 12.0;      /* brighter than this is no more of a bubble */
+static const double CLUSTER_MM = 1.0;
+static const double TOUCH_MM = 1.0;
+static const double JOINED_MM = 1.5;   /* a gap so wide does not part a shaft */
+static const double DRAWN_IN_MM = 2.5; /* about half the width of a thin stripe */
 
 struct weighing {
     const struct tissue *tissue;
@@ -273,6 +278,128 @@ bool transients_make(struct transients *transients, const struct tissue *tissue,
         return error_memory(err);
     }
     return true;
+}
+
+bool transients_touch(const struct transients *transients, const double place_mm[2])
+{
+    const struct raster *level = transients->level;
+    int reach = (int)(TOUCH_MM / transients->pixel_mm);
+    int column = (int)floor(place_mm[0] / transients->pixel_mm);
+    int row = (int)floor(place_mm[1] / transients->pixel_mm);
+
+    for (int y = row - reach; level != NULL && y <= row + reach; y++)
+        for (int x = column - reach; x <= column + reach; x++)
+            if (x >= 0 && y >= 0 && x < level->width_px && y < level->height_px &&
+                (double)level->value[(size_t)y * (size_t)level->width_px + (size_t)x] > TRANSIENTS_LEAST)
+                return true;
+    return false;
+}
+
+/* The pixel that shines most over about the size of a cluster; n where nothing shines enough. */
+static size_t brightest(const struct transients *transients)
+{
+    size_t n = (size_t)transients->level->width_px * (size_t)transients->level->height_px;
+    struct raster *capped = raster_copy(transients->level);
+    size_t best = n;
+
+    for (size_t i = 0; i < n && capped != NULL; i++)
+        capped->value[i] = fminf(fmaxf(capped->value[i], 0.0F), (float)MOST_LEVEL);
+    if (capped != NULL && raster_smooth(capped, CLUSTER_MM / transients->pixel_mm, CLUSTER_MM / transients->pixel_mm))
+        for (size_t i = 0; i < n; i++)
+            if ((double)transients->level->value[i] > TRANSIENTS_LEAST &&
+                (best == n || capped->value[i] > capped->value[best]))
+                best = i;
+    raster_free(&capped);
+    return best;
+}
+
+/* Marks what shines enough and is joined to a pixel. */
+static void mark_joined(const struct transients *transients, size_t from, char *is_joined, size_t *stack)
+{
+    int width = transients->level->width_px;
+    int reach = (int)(JOINED_MM / transients->pixel_mm);
+    size_t n = 1;
+
+    stack[0] = from;
+    is_joined[from] = 1;
+    while (n > 0) {
+        size_t i = stack[--n];
+        int row = (int)(i / (size_t)width);
+        int column = (int)(i % (size_t)width);
+
+        for (int y = row > reach ? row - reach : 0; y < transients->level->height_px && y <= row + reach; y++)
+            for (int x = column > reach ? column - reach : 0; x < width && x <= column + reach; x++) {
+                size_t j = (size_t)y * (size_t)width + (size_t)x;
+
+                if (!is_joined[j] && (double)transients->level->value[j] > TRANSIENTS_LEAST) {
+                    is_joined[j] = 1;
+                    stack[n++] = j;
+                }
+            }
+    }
+}
+
+static void place_of(const struct transients *transients, size_t pixel, double place_mm[2])
+{
+    size_t width = (size_t)transients->level->width_px;
+
+    place_mm[0] = ((double)(pixel % width) + 0.5) * transients->pixel_mm;
+    place_mm[1] = ((double)(pixel / width) + 0.5) * transients->pixel_mm;
+}
+
+/* The marked place that lies farthest from another. */
+static void farthest(const struct transients *transients, const char *is_joined, const double from_mm[2],
+                     double place_mm[2])
+{
+    size_t n = (size_t)transients->level->width_px * (size_t)transients->level->height_px;
+    double most_mm = -1.0;
+
+    for (size_t i = 0; i < n; i++)
+        if (is_joined[i]) {
+            double place[2];
+            double away_mm = 0.0;
+
+            place_of(transients, i, place);
+            away_mm = hypot(place[0] - from_mm[0], place[1] - from_mm[1]);
+            if (away_mm > most_mm) {
+                most_mm = away_mm;
+                place_mm[0] = place[0];
+                place_mm[1] = place[1];
+            }
+        }
+}
+
+size_t transients_places(const struct transients *transients, double (*place_mm)[2])
+{
+    size_t n_pixels = transients->level == NULL
+                          ? 0
+                          : (size_t)transients->level->width_px * (size_t)transients->level->height_px;
+    size_t best = n_pixels == 0 ? 0 : brightest(transients);
+    char *is_joined = calloc(n_pixels + 1, sizeof *is_joined);
+    size_t *stack = malloc((n_pixels + 1) * sizeof *stack);
+    double ends_mm[2][2];
+    size_t n = 0;
+
+    if (best < n_pixels && is_joined != NULL && stack != NULL) {
+        mark_joined(transients, best, is_joined, stack);
+        place_of(transients, best, place_mm[n++]);
+        farthest(transients, is_joined, place_mm[0], ends_mm[0]);
+        farthest(transients, is_joined, ends_mm[0], ends_mm[1]);
+        for (int end = 0; end < 2; end++) {
+            double *from = place_mm[0];
+            double away_mm = hypot(ends_mm[end][0] - from[0], ends_mm[end][1] - from[1]);
+
+            if (away_mm < 3.0 * DRAWN_IN_MM)
+                continue;
+            for (int axis = 0; axis < 2; axis++)
+                place_mm[n][axis] =
+                    ends_mm[end][axis] + DRAWN_IN_MM / away_mm * (from[axis] - ends_mm[end][axis]);
+            n++;
+        }
+    }
+    free(is_joined);
+    free(stack);
+    return n;
 }
 
 void transients_free(struct transients *transients)
