@@ -8,9 +8,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* A band that is looked for again: how far from its line, and from how much beside it on. */
+/* A band that is looked for again: how far from its line, and from how far beside it on. */
 static const double SHIFTED_ASIDE_MM = 3.0;
-static const double SHIFTED_LEAST_MM2 = 1.0;
+static const double SHIFTED_LEAST_MM = 2.0;
 
 /* What a band may look like when it is looked for again. */
 struct guise {
@@ -59,8 +59,9 @@ static bool fit_candidates(struct fitting *fitting, size_t first, size_t end)
     return true;
 }
 
-/* A band's line moved aside by so much, positive to the right of first to last. */
-static bool shift_candidate(struct stripe_candidate *shifted, const struct stripe_fit *fit, double aside_mm)
+/* A band's line moved aside by so much at each place, positive to the right of first to last. */
+static bool shift_candidate(struct stripe_candidate *shifted, const struct stripe_fit *fit,
+                            const double *aside_mm)
 {
     enum { STRIDE = 4 };
     size_t n = (fit->n + STRIDE - 1) / STRIDE;
@@ -74,49 +75,57 @@ static bool shift_candidate(struct stripe_candidate *shifted, const struct strip
         const double *after = fit->place_mm[i + STRIDE < fit->n ? i + STRIDE : fit->n - 1];
         double length = fmax(hypot(after[0] - before[0], after[1] - before[1]), 1e-6);
 
-        shifted->place_mm[shifted->n][0] = fit->place_mm[i][0] - aside_mm * (after[1] - before[1]) / length;
+        shifted->place_mm[shifted->n][0] =
+            fit->place_mm[i][0] - aside_mm[i] * (after[1] - before[1]) / length;
         shifted->place_mm[shifted->n++][1] =
-            fit->place_mm[i][1] + aside_mm * (after[0] - before[0]) / length;
+            fit->place_mm[i][1] + aside_mm[i] * (after[0] - before[0]) / length;
     }
     return true;
 }
 
+/* Adds a band moved onto what came or went, in every guise, where that lies beside it. */
+static bool add_beside(struct fitting *fitting, size_t band, size_t *n, bool *is_added)
+{
+    const struct stripe_fit *fit = &fitting->fits[band];
+    double *aside_mm = malloc(fit->n * sizeof *aside_mm);
+    bool is_made = aside_mm != NULL;
+
+    *is_added =
+        is_made && stripe_crossing_aside(fit, &fitting->mean->transients, aside_mm) > SHIFTED_LEAST_MM;
+    for (int guise = 0; is_made && *is_added && guise < N_GUISES; guise++) {
+        struct stripe_candidate *shifted = &fitting->candidates[(*n)++];
+
+        *shifted = (struct stripe_candidate){.look = GUISES[guise].look, .half_mm = GUISES[guise].half_mm};
+        is_made = shift_candidate(shifted, fit, aside_mm);
+    }
+    free(aside_mm);
+    return is_made;
+}
+
 /* Where a catheter or bubbles came or went beside a band, a band along them is looked for as well: the
- * line that was followed may be the neighbour of the middle one. */
+ * line that was followed may be the neighbour of the middle one. The likeliest bands come first. */
 static bool add_shifted(struct fitting *fitting, size_t *n)
 {
     size_t end = *n;
     bool is_taken[STRIPE_MOST_BANDS] = {false};
 
-    for (int round = 0; round < MOST_SHIFTED; round++) {
-        struct stripe_crossing crossing = {0};
+    for (int n_added = 0; n_added < MOST_SHIFTED;) {
         size_t best = end;
+        bool is_added = false;
 
-        for (size_t i = 0; i < end; i++) {
-            struct stripe_crossing of =
-                fitting->is_found[i] && !is_taken[i]
-                    ? stripe_crossing_of(&fitting->fits[i], &fitting->mean->transients)
-                    : (struct stripe_crossing){0};
-
-            if (of.aside > fmax(of.inside, SHIFTED_LEAST_MM2) &&
-                (best == end || fitting->odds[i] > fitting->odds[best])) {
+        for (size_t i = 0; i < end; i++)
+            if (fitting->is_found[i] && !is_taken[i] &&
+                (best == end || fitting->odds[i] > fitting->odds[best]))
                 best = i;
-                crossing = of;
-            }
-        }
         if (best == end)
             return true;
-        for (size_t i = 0; i < end; i++)
+        if (!add_beside(fitting, best, n, &is_added))
+            return false;
+        n_added += is_added;
+        is_taken[best] = true;
+        for (size_t i = 0; i < end && is_added; i++)
             is_taken[i] = is_taken[i] || (fitting->is_found[i] && stripe_fit_share_near(&fitting->fits[i],
                                                                             &fitting->fits[best]) > 0.9);
-        for (int guise = 0; guise < N_GUISES; guise++) {
-            struct stripe_candidate *shifted = &fitting->candidates[(*n)++];
-
-            *shifted =
-                (struct stripe_candidate){.look = GUISES[guise].look, .half_mm = GUISES[guise].half_mm};
-            if (!shift_candidate(shifted, &fitting->fits[best], crossing.aside_mm))
-                return false;
-        }
     }
     return true;
 }

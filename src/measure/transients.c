@@ -81,7 +81,10 @@ static void see_row(void *context, size_t row)
             double place[2];
 
             place_in_key(weighing, k, (int)column, (int)row, place);
-            least = fminf(least, raster_at(weighing->window, place[0], place[1]));
+            least = place[0] < 0.0 || place[1] < 0.0 || place[0] > weighing->canvas->width_px - 1.0 ||
+                            place[1] > weighing->canvas->height_px - 1.0
+                        ? 0.0F
+                        : fminf(least, raster_at(weighing->window, place[0], place[1]));
         }
         weighing->seen->value[row * width + column] = least;
     }
