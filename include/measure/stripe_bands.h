@@ -9,7 +9,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-enum { STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + 15 };
+enum { STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + 18 };
 
 /** All bands of a mean picture that may be the endometrium. */
 struct stripe_bands {

@@ -21,7 +21,7 @@ static const struct guise GUISES[] = {
     {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
 enum {
     N_GUISES = sizeof GUISES / sizeof GUISES[0],
-    MOST_SHIFTED = (STRIPE_MOST_BANDS - STRIPE_MOST_CANDIDATES) / N_GUISES
+    MOST_SHIFTED = (STRIPE_MOST_BANDS - STRIPE_MOST_CANDIDATES) / (2 * N_GUISES) /* of each look */
 };
 
 struct fitting {
@@ -103,10 +103,9 @@ static bool add_beside(struct fitting *fitting, size_t band, size_t *n, bool *is
 }
 
 /* Where a catheter or bubbles came or went beside a band, a band along them is looked for as well: the
- * line that was followed may be the neighbour of the middle one. The likeliest bands come first. */
-static bool add_shifted(struct fitting *fitting, size_t *n)
+ * line that was followed may be the neighbour of the middle one. The likeliest bands of each look come first. */
+static bool add_shifted(struct fitting *fitting, size_t end, enum stripe_look look, size_t *n)
 {
-    size_t end = *n;
     bool is_taken[STRIPE_MOST_BANDS] = {false};
 
     for (int n_added = 0; n_added < MOST_SHIFTED;) {
@@ -114,7 +113,7 @@ static bool add_shifted(struct fitting *fitting, size_t *n)
         bool is_added = false;
 
         for (size_t i = 0; i < end; i++)
-            if (fitting->is_found[i] && !is_taken[i] &&
+            if (fitting->is_found[i] && fitting->fits[i].look == look && !is_taken[i] &&
                 (best == end || fitting->odds[i] > fitting->odds[best]))
                 best = i;
         if (best == end)
@@ -162,7 +161,8 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
     mean_picture_free(&half);
     if (is_made) {
         n_searched = n;
-        is_made = fit_candidates(fitting, 0, n) && add_shifted(fitting, &n) &&
+        is_made = fit_candidates(fitting, 0, n) && add_shifted(fitting, n_searched, STRIPE_BRIGHT, &n) &&
+                  add_shifted(fitting, n_searched, STRIPE_TRIPLE_LINE, &n) &&
                   fit_candidates(fitting, n_searched, n);
         if (is_made)
             hand_over(*bands, fitting, n);
