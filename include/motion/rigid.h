@@ -20,6 +20,15 @@ void rigid_apply(const struct rigid *rigid, double x, double y, double *to_x, do
 /** Where a place came from. */
 void rigid_undo(const struct rigid *rigid, double x, double y, double *from_x, double *from_y);
 
+/** The same motion about another pivot. */
+struct rigid rigid_about(const struct rigid *rigid, double pivot_x, double pivot_y);
+
+/** First `a`, then `b`, as one motion about the pivot of `a`. */
+struct rigid rigid_then(const struct rigid *a, const struct rigid *b);
+
+/** The motion back, about the same pivot. */
+struct rigid rigid_inverse(const struct rigid *rigid);
+
 /** Fits the rigid motion that takes `n` places to others, robustly: places that move
  *  apart from the rest by more than about three robust standard deviations count less
  *  (Tukey's biweight, iterated).

@@ -29,6 +29,43 @@ void rigid_undo(const struct rigid *rigid, double x, double y, double *from_x, d
     *from_y = rigid->pivot_y - sine * away_x + cosine * away_y;
 }
 
+struct rigid rigid_about(const struct rigid *rigid, double pivot_x, double pivot_y)
+{
+    struct rigid made = {.pivot_x = pivot_x, .pivot_y = pivot_y, .turn_rad = rigid->turn_rad};
+    double to_x = 0.0;
+    double to_y = 0.0;
+
+    rigid_apply(rigid, pivot_x, pivot_y, &to_x, &to_y);
+    made.shift_x = to_x - pivot_x;
+    made.shift_y = to_y - pivot_y;
+    return made;
+}
+
+struct rigid rigid_then(const struct rigid *a, const struct rigid *b)
+{
+    struct rigid made = *a;
+    double x = 0.0;
+    double y = 0.0;
+
+    rigid_apply(b, a->pivot_x + a->shift_x, a->pivot_y + a->shift_y, &x, &y);
+    made.turn_rad = a->turn_rad + b->turn_rad;
+    made.shift_x = x - a->pivot_x;
+    made.shift_y = y - a->pivot_y;
+    return made;
+}
+
+struct rigid rigid_inverse(const struct rigid *rigid)
+{
+    struct rigid made = {.pivot_x = rigid->pivot_x, .pivot_y = rigid->pivot_y, .turn_rad = -rigid->turn_rad};
+    double x = 0.0;
+    double y = 0.0;
+
+    rigid_undo(rigid, rigid->pivot_x, rigid->pivot_y, &x, &y);
+    made.shift_x = x - rigid->pivot_x;
+    made.shift_y = y - rigid->pivot_y;
+    return made;
+}
+
 static bool fit_once(struct rigid *rigid, const double (*from)[2], const double (*to)[2],
                      const double *weight, const double *trust, size_t n)
 {

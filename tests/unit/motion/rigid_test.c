@@ -72,6 +72,54 @@ static void a_motion_undone_leads_back(void **state)
     assert_true(hypot(back_x - 13.0, back_y - 27.0) < 1e-12);
 }
 
+/* Two rigid motions agree when they take three places alike. */
+static void assert_alike(const struct rigid *one, const struct rigid *other)
+{
+    static const double places[3][2] = {{0.0, 0.0}, {60.0, 0.0}, {13.0, 27.0}};
+
+    for (int i = 0; i < 3; i++) {
+        double x = 0.0, y = 0.0, other_x = 0.0, other_y = 0.0;
+
+        rigid_apply(one, places[i][0], places[i][1], &x, &y);
+        rigid_apply(other, places[i][0], places[i][1], &other_x, &other_y);
+        assert_true(hypot(x - other_x, y - other_y) < 1e-12);
+    }
+}
+
+static void a_motion_about_another_pivot_is_the_same_motion(void **state)
+{
+    struct rigid about = rigid_about(&true_motion, -7.0, 90.0);
+
+    (void)state;
+    assert_true(about.pivot_x == -7.0 && about.pivot_y == 90.0);
+    assert_alike(&about, &true_motion);
+}
+
+static void a_motion_and_then_its_inverse_are_no_motion(void **state)
+{
+    struct rigid inverse = rigid_inverse(&true_motion);
+    struct rigid none = {0};
+    struct rigid both = rigid_then(&true_motion, &inverse);
+
+    (void)state;
+    assert_alike(&both, &none);
+    both = rigid_then(&inverse, &true_motion);
+    assert_alike(&both, &none);
+}
+
+static void two_motions_one_after_the_other_are_one(void **state)
+{
+    struct rigid second = {.pivot_x = 3.0, .pivot_y = -8.0, .turn_rad = -0.4, .shift_x = 5.0, .shift_y = 2.0};
+    struct rigid both = rigid_then(&true_motion, &second);
+    double x = 0.0, y = 0.0, both_x = 0.0, both_y = 0.0;
+
+    (void)state;
+    rigid_apply(&true_motion, 13.0, 27.0, &x, &y);
+    rigid_apply(&second, x, y, &x, &y);
+    rigid_apply(&both, 13.0, 27.0, &both_x, &both_y);
+    assert_true(hypot(x - both_x, y - both_y) < 1e-12);
+}
+
 static void a_quarter_turn_goes_from_x_toward_y(void **state)
 {
     struct rigid quarter = {.turn_rad = 1.5707963267948966};
@@ -185,6 +233,9 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_motion_undone_leads_back),
+        cmocka_unit_test(a_motion_about_another_pivot_is_the_same_motion),
+        cmocka_unit_test(a_motion_and_then_its_inverse_are_no_motion),
+        cmocka_unit_test(two_motions_one_after_the_other_are_one),
         cmocka_unit_test(a_quarter_turn_goes_from_x_toward_y),
         cmocka_unit_test(an_exact_motion_is_found_exactly),
         cmocka_unit_test(a_third_of_outliers_does_not_move_the_fit),
