@@ -1,5 +1,6 @@
 #include "image/picture_internal.h"
 #include "image/plane_internal.h"
+#include "image/survey_internal.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -130,32 +131,10 @@ static bool grain_of(uint8_t *grain, uint8_t *ink, const float *mean, const uint
     return is_good;
 }
 
-/** Median colourfulness of what shines: the tint of the grey map. */
-static int tint_of(const struct evidence *evidence, const struct survey *survey)
-{
-    size_t bins[256] = {0};
-    size_t n_all = 0;
-    size_t below = 0;
-
-    for (int y = 0; y < evidence->height; y++)
-        for (int x = 0; x < evidence->width; x++)
-            if (evidence->mask[(size_t)y * (size_t)evidence->width + (size_t)x] != 0) {
-                bins[survey->colour[(size_t)(y * evidence->reduction) * (size_t)survey->width_px +
-                                    (size_t)(x * evidence->reduction)]]++;
-                n_all++;
-            }
-    for (int i = 0; i < 256; i++) {
-        below += bins[i];
-        if (2 * below >= n_all)
-            return i;
-    }
-    return 0;
-}
-
 /** Drops coloured banners, bars and flow maps: what flows lies within grey tissue, which the shape fills. */
 static void drop_coloured(struct evidence *evidence, const struct survey *survey)
 {
-    int tint = tint_of(evidence, survey);
+    int tint = survey_tint(survey, evidence->mask, evidence->width, evidence->height, evidence->reduction);
 
     for (int y = 0; y < evidence->height; y++)
         for (int x = 0; x < evidence->width; x++)

@@ -1,5 +1,6 @@
 #include "image/picture_internal.h"
 #include "image/plane_internal.h"
+#include "image/survey_internal.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -93,26 +94,6 @@ static void find_strokes(uint8_t *strokes, const struct picture *picture, const 
         }
 }
 
-/** Median colourfulness within the outline: the tint of the grey map. */
-static int tint_of(const struct picture *picture, const struct survey *survey)
-{
-    size_t bins[256] = {0};
-    size_t n_all = 0;
-    size_t below = 0;
-
-    for (size_t i = 0; i < (size_t)picture->width_px * (size_t)picture->height_px; i++)
-        if (picture->outline[i] != 0) {
-            bins[survey->colour[i]]++;
-            n_all++;
-        }
-    for (int i = 0; i < 256; i++) {
-        below += bins[i];
-        if (2 * below >= n_all)
-            return i;
-    }
-    return 0;
-}
-
 /** Cuts the hull of each cluster of broad colour that is large enough for a flow box. */
 static bool cut_clusters(struct picture *picture, const uint8_t *broad, size_t n_outline, struct error **err)
 {
@@ -162,7 +143,7 @@ static bool cut_colour(struct picture *picture, const struct survey *survey, uin
     bool is_good = broad != NULL;
     int reach = (int)lround(OUTLINE_SHARE * (width > height ? width : height)) + 1;
 
-    tint = tint_of(picture, survey);
+    tint = survey_tint(survey, picture->outline, picture->width_px, picture->height_px, 1);
     for (size_t i = 0; is_good && i < n; i++) {
         bool is_coloured = picture->outline[i] != 0 && survey->colour[i] > tint + COLOUR_ABOVE_TINT;
 

@@ -1,5 +1,6 @@
 #include "image/plane_internal.h"
 
+#include <gsl/gsl_sort_float.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -176,14 +177,6 @@ int plane_label(int32_t *labels, const uint8_t *mask, int width, int height)
     return label;
 }
 
-static int compare_floats(const void *left, const void *right)
-{
-    float a = *(const float *)left;
-    float b = *(const float *)right;
-
-    return (a > b) - (a < b);
-}
-
 float plane_quantile(const float *values, size_t n, double share)
 {
     float *sorted = n ? malloc(n * sizeof *sorted) : NULL;
@@ -192,7 +185,7 @@ float plane_quantile(const float *values, size_t n, double share)
     if (sorted == NULL)
         return 0;
     memcpy(sorted, values, n * sizeof *sorted);
-    qsort(sorted, n, sizeof *sorted, compare_floats);
+    gsl_sort_float(sorted, 1, n);
     found = sorted[(size_t)(share * (double)(n - 1) + 0.5)];
     free(sorted);
     return found;

@@ -1,6 +1,7 @@
 #include "image/picture_internal.h"
 #include "image/plane_internal.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -62,14 +63,6 @@ static bool edge_points_make(struct edge_points *points, const uint8_t *piece, i
     return true;
 }
 
-static int compare_doubles(const void *left, const void *right)
-{
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-
-    return (a > b) - (a < b);
-}
-
 /** Best place of a line with a given outward normal: most points on it, few beyond. */
 static int best_offset(const struct edge_points *points, double normal_x, double normal_y, double *sorted,
                        double *offset_px)
@@ -80,7 +73,7 @@ static int best_offset(const struct edge_points *points, double normal_x, double
 
     for (size_t i = 0; i < n; i++)
         sorted[i] = points->x[i] * normal_x + points->y[i] * normal_y;
-    qsort(sorted, n, sizeof *sorted, compare_doubles);
+    gsl_sort(sorted, 1, n);
     low = n;
     for (size_t high = n; high-- > 0;) {
         if ((double)(n - 1 - high) > OUTSIDE_SHARE * (double)n)

@@ -1,5 +1,6 @@
 #include "image/survey_internal.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -13,14 +14,6 @@ static const double GAP_STEPS = 1.5;
  */
 static const double VARIED_GAP_STEPS = 1.75;
 
-static int compare_doubles(const void *left, const void *right)
-{
-    double a = *(const double *)left;
-    double b = *(const double *)right;
-
-    return (a > b) - (a < b);
-}
-
 /** The n - 1 steps between frames, sorted; NULL when memory ran out. */
 static double *sorted_steps(const struct survey *survey)
 {
@@ -30,7 +23,7 @@ static double *sorted_steps(const struct survey *survey)
         return NULL;
     for (size_t i = 1; i < survey->n_frames; i++)
         steps[i - 1] = survey->time_s[i] - survey->time_s[i - 1];
-    qsort(steps, survey->n_frames - 1, sizeof *steps, compare_doubles);
+    gsl_sort(steps, 1, survey->n_frames - 1);
     return steps;
 }
 

@@ -45,6 +45,12 @@ MUST_CHECK bool survey_planes_finish(struct survey_planes *planes, struct survey
 /** Frees the sums; accepts NULL. */
 void survey_planes_free(struct survey_planes *planes);
 
+/** The tint of the grey map: the median colourfulness (0..255) where the mask is set; 0 where it is empty.
+ *
+ *  mask  width x height, each standing for the top-left of reduction x reduction pixels of the survey, which
+ *        has colour */
+int survey_tint(const struct survey *survey, const uint8_t *mask, int width, int height, int reduction);
+
 /** A survey on its way: frames are added one by one. */
 struct survey_builder;
 

@@ -110,3 +110,24 @@ void survey_planes_free(struct survey_planes *planes)
     free(planes->colour);
     *planes = (struct survey_planes){0};
 }
+
+int survey_tint(const struct survey *survey, const uint8_t *mask, int width, int height, int reduction)
+{
+    size_t bins[256] = {0};
+    size_t n_all = 0;
+    size_t below = 0;
+
+    for (int y = 0; y < height; y++)
+        for (int x = 0; x < width; x++)
+            if (mask[(size_t)y * (size_t)width + (size_t)x] != 0) {
+                bins[survey->colour[(size_t)(y * reduction) * (size_t)survey->width_px +
+                                    (size_t)(x * reduction)]]++;
+                n_all++;
+            }
+    for (int i = 0; i < 256; i++) {
+        below += bins[i];
+        if (2 * below >= n_all)
+            return i;
+    }
+    return 0;
+}

@@ -1,5 +1,6 @@
 #include "image/survey_internal.h"
 
+#include <gsl/gsl_sort_float.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -42,21 +43,13 @@ static bool is_moving(const struct survey_row *row)
     return n_changed >= 2;
 }
 
-static int compare_floats(const void *left, const void *right)
-{
-    float a = *(const float *)left;
-    float b = *(const float *)right;
-
-    return (a > b) - (a < b);
-}
-
 static float blocks_quantile(const float *values, double share)
 {
     float sorted[SURVEY_BLOCKS];
 
     for (int i = 0; i < SURVEY_BLOCKS; i++)
         sorted[i] = values[i];
-    qsort(sorted, SURVEY_BLOCKS, sizeof sorted[0], compare_floats);
+    gsl_sort_float(sorted, 1, SURVEY_BLOCKS);
     return sorted[(int)(share * (SURVEY_BLOCKS - 1))];
 }
 
@@ -130,8 +123,8 @@ static struct frame_change frame_change_of(const struct survey_row *row, const f
     }
     if (n == 0)
         return (struct frame_change){0};
-    qsort(change, n, sizeof change[0], compare_floats);
-    qsort(ratio, n, sizeof ratio[0], compare_floats);
+    gsl_sort_float(change, 1, n);
+    gsl_sort_float(ratio, 1, n);
     return (struct frame_change){
         .middle = change[n / 2], .upper = change[(n - 1) * 9 / 10], .of_live = ratio[n / 2]};
 }

@@ -1,5 +1,6 @@
 #include "image/survey_internal.h"
 
+#include <gsl/gsl_sort_float.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -33,14 +34,6 @@ struct window {
     size_t length;
 };
 
-static int compare_floats(const void *left, const void *right)
-{
-    float a = *(const float *)left;
-    float b = *(const float *)right;
-
-    return (a > b) - (a < b);
-}
-
 /** Median of one block over frames [first, end); *spread: half the distance of its quartiles. */
 static float block_median(const struct window *window, size_t first, size_t end, int block, float *spread)
 {
@@ -52,7 +45,7 @@ static float block_median(const struct window *window, size_t first, size_t end,
     *spread = 0.0F;
     if (n == 0)
         return 0.0F;
-    qsort(values, n, sizeof values[0], compare_floats);
+    gsl_sort_float(values, 1, n);
     *spread = (values[n - 1 - (n - 1) / 4] - values[(n - 1) / 4]) / 2;
     return values[n / 2];
 }
@@ -61,7 +54,7 @@ static double median_of(float *values, size_t n)
 {
     if (n == 0)
         return 0;
-    qsort(values, n, sizeof values[0], compare_floats);
+    gsl_sort_float(values, 1, n);
     return n % 2 ? (double)values[n / 2] : ((double)values[n / 2 - 1] + (double)values[n / 2]) / 2;
 }
 

@@ -4,6 +4,7 @@
 #include "base/statistics.h"
 #include "measure/echo.h"
 
+#include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -149,14 +150,7 @@ static void tell_trend(const struct hunt *hunt, size_t last, double *slope, doub
 
 static double deviation(const double *values, size_t n)
 {
-    double mean = 0.0;
-    double squares = 0.0;
-
-    for (size_t i = 0; i < n; i++)
-        mean += values[i] / (double)n;
-    for (size_t i = 0; i < n; i++)
-        squares += (values[i] - mean) * (values[i] - mean);
-    return n > 1 ? sqrt(squares / (double)(n - 1)) : 0.0;
+    return n > 1 ? gsl_stats_sd(values, 1, n) : 0.0;
 }
 
 /* Standard errors of the first place, the last and the way between them. The brightness leaves the centre

@@ -149,20 +149,16 @@ static enum dicom_frame map_samples(struct dicom_frames *frames, const AVFrame *
 
     if (frames->precision < 1 || down < 0)
         return DICOM_FRAME_DAMAGED;
-    if (pixels_samples(picture, frames->bytes)) {
-        for (size_t i = 0; i < n; i++) {
-            unsigned value =
-                ((unsigned)frames->bytes[2 * i] | (unsigned)frames->bytes[2 * i + 1] << 8) >> down;
+    if (!pixels_samples(picture, frames->bytes))
+        return dicom_frames_made(NULL, err);
+    for (size_t i = 0; i < n; i++) {
+        unsigned value = ((unsigned)frames->bytes[2 * i] | (unsigned)frames->bytes[2 * i + 1] << 8) >> down;
 
-            frames->bytes[2 * i] = (uint8_t)(value & 255U);
-            frames->bytes[2 * i + 1] = (uint8_t)(value >> 8);
-        }
-        *frame = native_to_frame(frames->native, frames->bytes, with_colour);
-        if (*frame != NULL)
-            return DICOM_FRAME_WHOLE;
+        frames->bytes[2 * i] = (uint8_t)(value & 255U);
+        frames->bytes[2 * i + 1] = (uint8_t)(value >> 8);
     }
-    (void)error_memory(err);
-    return DICOM_FRAME_FAILED;
+    *frame = native_to_frame(frames->native, frames->bytes, with_colour);
+    return dicom_frames_made(*frame, err);
 }
 
 /* A picture whose size is not what the header says was never meant for it: PS3.5, 8.2.1 */
@@ -183,11 +179,9 @@ static enum dicom_frame decode_still(struct dicom_frames *frames, size_t i, bool
         return map_samples(frames, picture, with_colour, frame, err);
     if (!pixels_to_frame(frame, picture, frames->reading, with_colour, err))
         return DICOM_FRAME_FAILED;
-    if (native_map(frames->native, *frame, with_colour))
-        return DICOM_FRAME_WHOLE;
-    frame_free(frame);
-    (void)error_memory(err);
-    return DICOM_FRAME_FAILED;
+    if (!native_map(frames->native, *frame, with_colour))
+        frame_free(frame);
+    return dicom_frames_made(*frame, err);
 }
 
 static enum dicom_frame decode_run_lengths(struct dicom_frames *frames, size_t i, bool with_colour,
@@ -202,10 +196,7 @@ static enum dicom_frame decode_run_lengths(struct dicom_frames *frames, size_t i
         !rle_decode(coded, n, frames->bytes, n_planes, (size_t)layout->rows * (size_t)layout->columns))
         return DICOM_FRAME_DAMAGED;
     *frame = native_from_planes(frames->native, frames->bytes, with_colour);
-    if (*frame != NULL)
-        return DICOM_FRAME_WHOLE;
-    (void)error_memory(err);
-    return DICOM_FRAME_FAILED;
+    return dicom_frames_made(*frame, err);
 }
 
 enum dicom_frame coded_frames_decode(struct dicom_frames *frames, size_t i, bool with_colour,

@@ -28,6 +28,14 @@ bool dicom_frames_tell_count(const struct dicom_frames *frames, bool is_cut, str
     return true;
 }
 
+enum dicom_frame dicom_frames_made(const struct frame *frame, struct error **err)
+{
+    if (frame != NULL)
+        return DICOM_FRAME_WHOLE;
+    (void)error_memory(err);
+    return DICOM_FRAME_FAILED;
+}
+
 enum dicom_frame dicom_frames_decode(struct dicom_frames *frames, size_t i, bool with_colour,
                                      struct frame **frame, struct error **err)
 {

@@ -36,4 +36,7 @@ struct dicom_frames {
 MUST_CHECK bool dicom_frames_tell_count(const struct dicom_frames *frames, bool is_cut,
                                         struct text_list *problems);
 
+/** Whole for a frame; without one, which is for want of memory, failed with that error. */
+enum dicom_frame dicom_frames_made(const struct frame *frame, struct error **err);
+
 #endif

@@ -156,8 +156,5 @@ enum dicom_frame native_frames_decode(struct dicom_frames *frames, size_t i, boo
     if (!load_native(frames, i, &bytes))
         return extents_failed(native_file(frames), err) ? DICOM_FRAME_FAILED : DICOM_FRAME_DAMAGED;
     *frame = native_to_frame(frames->native, bytes, with_colour);
-    if (*frame != NULL)
-        return DICOM_FRAME_WHOLE;
-    (void)error_memory(err);
-    return DICOM_FRAME_FAILED;
+    return dicom_frames_made(*frame, err);
 }
