@@ -48,7 +48,6 @@ enum stripe_evidence {
     STRIPE_CROSSED_ASIDE, /* the same beside its centre line */
     STRIPE_PASSED_BY,    /* and elsewhere, not where it leads on */
     STRIPE_CROSSED_SHARE, /* of all that came or went and is not where it leads on, 0 to 1 */
-    STRIPE_VAGUE,        /* error of the vaguer tip, mm, up to 6 */
     STRIPE_N_EVIDENCE
 };
 

@@ -31,6 +31,12 @@ MUST_CHECK bool transients_make(struct transients *transients, const struct tiss
                                 const struct canvas *canvas, const struct raster *window, double pixel_mm,
                                 struct error **err);
 
+/** How much came or went: square millimetres of full strength; 0 where it cannot be told. */
+double transients_mm2(const struct transients *transients);
+
+/** What a pixel of `level` counts for, the same unit. */
+double transients_strength_mm2(const struct transients *transients, size_t pixel);
+
 /** Whether something came or went within a millimetre of a place. */
 bool transients_touch(const struct transients *transients, const double place_mm[2]);
 

@@ -15,13 +15,18 @@ static const double RIVAL_ODDS = 1.0;
 static const double RIVAL_LEAD = 2.3;
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
- * two generators' loops and of real pictures of other organs (docs/validation.md). */
-static const double WEIGHTS[STRIPE_N_EVIDENCE] = {-0.35, -0.48, 2.44,  4.71,  -3.72, -4.68, -1.37, -5.06, -1.44,
-                                                  -0.55, -1.04, -4.54, -0.14, -4.57, 1.40, 0.25, -0.90, 0.0, 0.0};
-static const double OFFSET = 1.67;
+ * three generators' loops and of real pictures of other organs (docs/validation.md). Where nothing came or went
+ * the picture alone must tell. */
+static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.36,  0.07,  -0.05, -0.95, -2.69, -4.79, -0.68, -2.74, -1.99,
+                                                  -0.40, -0.94, -2.33, -0.37, -3.65, -0.61, 0.94,  -0.41, 6.42};
+static const double OFFSET = 1.80;
+static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {
+    0.08, 0.17, -0.25, 1.75, -3.59, -4.40, -0.86, -3.84, -2.60, -0.51, -1.17, -3.07, -0.56, -4.59};
+static const double PICTURE_OFFSET = 3.26;
+static const double LEAST_SEEN_MM2 = 2.0; /* of what came or went: about a small cluster */
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
  */
-static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {3.14, 8.80, 2.17, 0.09, 0.36, 0.64};
+static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {2.66, 5.62, 2.10, 0.21, 0.52, 0.53};
 static const double MOST_END_ODDS = 3.0; /* shape alone is never surer */
 
 static double over(double value, double limit)
@@ -58,17 +63,18 @@ void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *f
     evidence[STRIPE_PASSED_BY] = log1p(crossing.elsewhere);
     evidence[STRIPE_CROSSED_SHARE] =
         crossing.inside / (crossing.inside + crossing.aside + crossing.elsewhere + 1.0);
-    evidence[STRIPE_VAGUE] = fmin(fmax(fit->first.error_mm, fit->last.error_mm), 6.0);
 }
 
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
 {
+    bool has_seen = transients_mm2(&mean->transients) > LEAST_SEEN_MM2;
+    const double *weights = has_seen ? WEIGHTS : PICTURE_WEIGHTS;
     double evidence[STRIPE_N_EVIDENCE];
-    double sum = OFFSET;
+    double sum = has_seen ? OFFSET : PICTURE_OFFSET;
 
     stripe_weigh(evidence, fit, mean);
     for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
-        sum += WEIGHTS[i] * evidence[i];
+        sum += weights[i] * evidence[i];
     return sum;
 }
 

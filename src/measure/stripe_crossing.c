@@ -91,15 +91,6 @@ static void join(char *where, int width, int height, size_t *stack, double pixel
     }
 }
 
-/* Square millimetres of full strength that a pixel stands for. */
-static double strength(const struct transients *transients, size_t pixel)
-{
-    double level = (double)transients->level->value[pixel];
-
-    return fmin((level - TRANSIENTS_LEAST) / (TRANSIENTS_FULL - TRANSIENTS_LEAST), 1.0) *
-           transients->pixel_mm * transients->pixel_mm;
-}
-
 static void place_of(const struct transients *transients, size_t pixel, double place_mm[2])
 {
     size_t width = (size_t)transients->level->width_px;
@@ -127,7 +118,7 @@ struct stripe_crossing stripe_crossing_of(const struct stripe_fit *fit, const st
         join(where, level->width_px, level->height_px, stack, transients->pixel_mm);
         for (size_t i = 0; i < n; i++)
             if (where[i] != NOWHERE)
-                mass[(int)where[i]] += strength(transients, i);
+                mass[(int)where[i]] += transients_strength_mm2(transients, i);
     }
     free(where);
     free(stack);
@@ -163,8 +154,8 @@ static void gather(const struct stripe_fit *fit, const struct transients *transi
         is_right = (after[0] - before[0]) * (place[1] - before[1]) -
                        (after[1] - before[1]) * (place[0] - before[0]) >
                    0.0;
-        mass[at] += strength(transients, i);
-        moment[at] += strength(transients, i) * (is_right ? away_mm : -away_mm);
+        mass[at] += transients_strength_mm2(transients, i);
+        moment[at] += transients_strength_mm2(transients, i) * (is_right ? away_mm : -away_mm);
     }
 }
 

@@ -283,6 +283,25 @@ bool transients_make(struct transients *transients, const struct tissue *tissue,
     return true;
 }
 
+double transients_strength_mm2(const struct transients *transients, size_t pixel)
+{
+    double level = (double)transients->level->value[pixel];
+
+    return fmin(fmax((level - TRANSIENTS_LEAST) / (TRANSIENTS_FULL - TRANSIENTS_LEAST), 0.0), 1.0) *
+           transients->pixel_mm * transients->pixel_mm;
+}
+
+double transients_mm2(const struct transients *transients)
+{
+    const struct raster *level = transients->level;
+    size_t n = level == NULL ? 0 : (size_t)level->width_px * (size_t)level->height_px;
+    double sum = 0.0;
+
+    for (size_t i = 0; i < n; i++)
+        sum += transients_strength_mm2(transients, i);
+    return sum;
+}
+
 bool transients_touch(const struct transients *transients, const double place_mm[2])
 {
     const struct raster *level = transients->level;

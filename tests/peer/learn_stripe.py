@@ -18,7 +18,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred dark_sides "
-         "bright_sides cut_off crossed crossed_aside passed_by crossed_share vague").split()
+         "bright_sides cut_off crossed crossed_aside passed_by crossed_share").split()
 END_NAMES = "thicker leaning blunter canal led_to deeper".split()
 PENALTY = 0.3
 LOOP_WEIGHT = 20.0
