@@ -18,6 +18,15 @@
 #define CONTRACTION_LOW_PER_MIN 0.6
 #define CONTRACTION_HIGH_PER_MIN 8.0
 
+/** Change of the distance between the tissue on either side of the stripe, some way outward of its walls. */
+struct wave_beside {
+    size_t n;                /* pairs of places; 0: not looked at */
+    const size_t *position;  /* n: index of the position whose walls they lie beside */
+    double away_mm;          /* outward of each wall */
+    const double *change_mm; /* n_times x n */
+    const float *trust;      /* n_times x n, as of the walls */
+};
+
 /** Change of wall-to-wall distance by time and position. Positions run from fundus to os. */
 struct wave_trace {
     size_t n_times;
@@ -26,6 +35,9 @@ struct wave_trace {
     const double *position_mm; /* evenly spaced */
     const double *change_mm;   /* n_times x n_positions */
     const float *trust;        /* n_times x n_positions, 0..1; below 0.4 a value is not used */
+    const double *half_mm;     /* n_positions: half the distance between the walls; NULL: not known */
+    double patch_sigma_mm;     /* of the Gaussian patch that read a wall, cut at two of them; 0: a point */
+    struct wave_beside beside;
 };
 
 /** What the waves are like. Lengths in the unit of the trace. */
@@ -33,9 +45,13 @@ struct wave_result {
     enum contractions_verdict verdict;
     double frequency_per_min, low_per_min, high_per_min;
     double count;
-    double amplitude; /* half peak-to-peak of wall-to-wall distance */
+    double amplitude;                     /* half peak-to-peak of wall-to-wall distance, at the walls */
+    double amplitude_low, amplitude_high; /* 95 %; is_at_walls */
+    bool is_at_walls;                     /* else the amplitude is as the patches read it, which is less */
+    double fade_mm; /* distance from the wall in which the motion fades to 1/e; is_at_walls */
     bool has_velocity;
     double velocity_per_s;
+    double velocity_low, velocity_high; /* 95 %; high is infinite where there is none */
     enum wave_direction direction;
     double assessed_s;
     double false_alarm;

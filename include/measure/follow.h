@@ -32,8 +32,15 @@ struct follow {
     float *wall_error_mm;    /* n_frames x n_positions x 2 */
     struct centre_line line; /* rest centre line in millimetres, led on past both tips */
     double line_from_mm;     /* arc length of its first place; the stripe's first place is at 0 */
-    struct point *rest;      /* rest places of the walls (n_positions x 2) and the two tips, canvas pixels */
+    struct point *rest;      /* rest places of the walls (n_positions x 2), the two tips and the tissue beside
+                                the walls (n_beside x 2), canvas pixels */
     struct point *tip;       /* n_frames x 2: first and last place, carried along by the tissue round them */
+
+    /* Tissue FOLLOW_BESIDE_MM outward of the walls, at some positions. */
+    size_t n_beside;
+    size_t *beside_position; /* n_beside: index of the position */
+    struct point *beside;    /* n_frames x n_beside x 2, canvas pixels, as `wall` */
+    float *beside_trust;     /* n_frames x n_beside x 2 */
 
     /* The stripe straightened, in the moving tissue: one byte a place. */
     size_t n_rows;    /* along: row i is at row_from_mm + i * FOLLOW_STEP_MM of arc length */
@@ -44,6 +51,10 @@ struct follow {
 
 /** Spacing of rows and columns of the straightened stripe. */
 #define FOLLOW_STEP_MM 0.4
+
+/** How far beside the walls their tissue is followed: near enough to move with them, far enough for a patch
+ *  there to share little with one on the wall. */
+#define FOLLOW_BESIDE_MM 4.5
 
 enum { FOLLOW_MOST_POSITIONS = 64 };
 

@@ -18,6 +18,10 @@
  *  frame to frame. All places are in canvas pixels; places "at rest" are in key 0. */
 struct tissue;
 
+/** Standard deviation of the Gaussian weight of the patches that points are followed with; cut at two of
+ *  them. */
+#define TISSUE_POINT_SIGMA_MM 1.3
+
 /** Takes the keys and finds the rigid motion between them.
  *
  *  keys      n_keys canvas pictures of one size; each is taken over (freed with the tissue, even on failure)

@@ -1,5 +1,6 @@
 #include "measure/contraction.h"
 
+#include "measure/amplitude.h"
 #include "measure/band.h"
 #include "measure/coherence.h"
 #include "measure/direction.h"
@@ -19,26 +20,25 @@ static const double LEAST_COHERENCE = 0.5;
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
 
-static bool measure_waves(struct even *even, const struct peak *peak, double spacing_mm,
-                          struct wave_result *result)
+static bool measure_waves(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
+                          const struct peak *peak, struct wave_result *result)
 {
+    double spacing_mm = trace->position_mm[1] - trace->position_mm[0];
     double complex *pattern = calloc(even->n_positions, sizeof *pattern);
-    double *scratch = calloc(even->n_positions, sizeof *scratch);
     struct pass_band band = {.low = 0.5 * peak->per_min, .high = 1.75 * peak->per_min};
-    bool is_made = pattern && scratch && band_fill(even, &band) && band_lead(even, pattern) &&
+    bool is_made = pattern && band_fill(even, &band) && band_lead(even, pattern) &&
                    phase_frequency(even, peak, pattern, result);
 
     if (is_made) {
-        result->amplitude = band_amplitude(even, scratch);
         direction_estimate(even, spacing_mm, result);
         if (result->direction == DIRECTION_MIXED)
             is_made = phase_frequency(even, peak, NULL, result);
         if (is_made && result->has_velocity)
             is_made = velocity_estimate(even, spacing_mm, result);
+        is_made = is_made && amplitude_measure(trace, even, from, to, result);
         result->count = round(result->frequency_per_min * (double)even->n / EVEN_HZ / 60.0);
     }
     free(pattern);
-    free(scratch);
     return is_made;
 }
 
@@ -115,7 +115,7 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     is_made = peak_find(&even, &peak) &&
               decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
     if (is_made && result->verdict == CONTRACTIONS_MEASURED)
-        is_made = measure_waves(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
+        is_made = measure_waves(trace, &even, from, to, &peak, result);
     else if (is_made)
         (void)text_list_add(
             reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { BATCH = 16, N_TIP_POINTS = 2 };
+enum { BATCH = 16, N_TIP_POINTS = 2, BESIDE_EVERY = 3 };
 static const double POSITION_SPACING_MM = 2.0;
 static const double TIP_MARGIN_MM = 3.0;  /* walls closer to a tip run across the stripe, not along it */
 static const double BEYOND_TIPS_MM = 8.0; /* how far the straightened stripe reaches past its tips */
@@ -18,7 +18,7 @@ struct pass {
     struct follow *follow;
     const struct canvas *canvas;
     const struct tissue *tissue;
-    size_t n_points; /* walls, then two tips */
+    size_t n_points; /* walls, then two tips, then the tissue beside the walls */
     struct frame *frames[BATCH];
     size_t n;     /* of them */
     size_t first; /* analysed frame of the batch's first */
@@ -81,7 +81,7 @@ static void take_strip(const struct pass *pass, size_t frame, const struct raste
 static struct point carry_tip(const struct pass *pass, const struct tissue_view *view, size_t tip)
 {
     const struct canvas *canvas = pass->canvas;
-    struct point rest = pass->follow->rest[pass->n_points - N_TIP_POINTS + tip];
+    struct point rest = pass->follow->rest[2 * pass->follow->n_positions + tip];
     double from[160][2];
     double to[160][2];
     double weight[160];
@@ -90,10 +90,11 @@ static struct point carry_tip(const struct pass *pass, const struct tissue_view 
     double y = 0.0;
     double rest_x = 0.0;
     double rest_y = 0.0;
+    size_t n_points = 2 * pass->follow->n_positions + N_TIP_POINTS;
     size_t n = 0;
 
     to_mm(canvas, rest, &rest_x, &rest_y);
-    for (size_t i = 0; i < pass->n_points && n < 160; i++) {
+    for (size_t i = 0; i < n_points && n < 160; i++) {
         double away = canvas_distance_mm(canvas, pass->follow->rest[i], rest);
 
         if (away > TIP_REACH_MM || view->point_trust[i] < 0.4F)
@@ -138,6 +139,10 @@ static void look_at(void *context, size_t i)
         memcpy(follow->wall_trust + frame * n_walls, view.point_trust, n_walls * sizeof *view.point_trust);
         for (size_t k = 0; k < n_walls; k++)
             follow->wall_error_mm[frame * n_walls + k] = (float)(view.error_px[k] * mm);
+        memcpy(follow->beside + frame * 2 * follow->n_beside, view.place + n_walls + N_TIP_POINTS,
+               2 * follow->n_beside * sizeof *view.place);
+        memcpy(follow->beside_trust + frame * 2 * follow->n_beside, view.point_trust + n_walls + N_TIP_POINTS,
+               2 * follow->n_beside * sizeof *view.point_trust);
         for (size_t tip = 0; tip < N_TIP_POINTS; tip++)
             follow->tip[2 * frame + tip] = carry_tip(pass, &view, tip);
         carry_fill(follow, pass->canvas, frame, shift, shift + 2 * follow->n_positions);
@@ -179,6 +184,8 @@ static bool grow(struct follow *follow, size_t *room, size_t n)
     GROW(wall_trust, n_walls);
     GROW(wall_error_mm, n_walls);
     GROW(tip, 2);
+    GROW(beside, 2 * follow->n_beside);
+    GROW(beside_trust, 2 * follow->n_beside);
     GROW(strip, strip);
 #undef GROW
     if (is_made)
@@ -198,9 +205,11 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
     follow->n_positions = n;
     follow->position_mm = calloc(n, sizeof *follow->position_mm);
     follow->normal = calloc(2 * n, sizeof *follow->normal);
-    pass->n_points = 2 * n + N_TIP_POINTS;
+    follow->n_beside = (n + BESIDE_EVERY - 1) / BESIDE_EVERY;
+    follow->beside_position = calloc(follow->n_beside, sizeof *follow->beside_position);
+    pass->n_points = 2 * n + N_TIP_POINTS + 2 * follow->n_beside;
     pass->follow->rest = calloc(pass->n_points, sizeof *pass->follow->rest);
-    if (follow->position_mm == NULL || follow->normal == NULL || pass->follow->rest == NULL)
+    if (!follow->position_mm || !follow->normal || !pass->follow->rest || !follow->beside_position)
         return false;
     for (size_t i = 0; i < n; i++) {
         double along = TIP_MARGIN_MM + ((double)i + 0.5) * usable / (double)n;
@@ -227,9 +236,15 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
         follow->normal[2 * i + 1] -= y;
         for (size_t wall = 0; wall < 2; wall++) {
             double across = wall == 0 ? -smooth_half : smooth_half;
+            double beside = across + (wall == 0 ? -FOLLOW_BESIDE_MM : FOLLOW_BESIDE_MM);
 
-            pass->follow->rest[2 * i + wall] = from_mm(pass->canvas, x + across * follow->normal[2 * i],
-                                                       y + across * follow->normal[2 * i + 1]);
+            follow->rest[2 * i + wall] = from_mm(pass->canvas, x + across * follow->normal[2 * i],
+                                                 y + across * follow->normal[2 * i + 1]);
+            if (i % BESIDE_EVERY != 0)
+                continue;
+            follow->beside_position[i / BESIDE_EVERY] = i;
+            follow->rest[2 * n + N_TIP_POINTS + 2 * (i / BESIDE_EVERY) + wall] = from_mm(
+                pass->canvas, x + beside * follow->normal[2 * i], y + beside * follow->normal[2 * i + 1]);
         }
     }
     pass->follow->rest[2 * n] = from_mm(pass->canvas, fit->place_mm[0][0], fit->place_mm[0][1]);
@@ -390,6 +405,9 @@ void follow_free(struct follow *follow)
     free(follow->wall_trust);
     free(follow->wall_error_mm);
     free(follow->tip);
+    free(follow->beside_position);
+    free(follow->beside);
+    free(follow->beside_trust);
     centre_line_free(&follow->line);
     free(follow->rest);
     free(follow->strip);

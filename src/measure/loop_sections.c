@@ -117,6 +117,17 @@ static void mark_frozen(const struct survey *survey, bool *is_frozen)
     }
 }
 
+/* Change along the normal of the distance between two places, of which the second lies on the normal's side.
+ */
+static double parted_mm(const struct canvas *canvas, const double normal[2], const struct point place[2],
+                        const struct point rest[2])
+{
+    double x = (place[1].x_px - place[0].x_px - rest[1].x_px + rest[0].x_px) * canvas->mm_per_px_x;
+    double y = (place[1].y_px - place[0].y_px - rest[1].y_px + rest[0].y_px) * canvas->mm_per_px_y;
+
+    return x * normal[0] + y * normal[1];
+}
+
 static bool fill_wall_motion(struct wall_motion *motion, const struct follow *follow,
                              const struct canvas *canvas, const struct survey *survey, double length_mm,
                              bool fundus_is_first)
@@ -150,9 +161,7 @@ static bool fill_wall_motion(struct wall_motion *motion, const struct follow *fo
             const struct point *wall = follow->wall + (t * m + p) * 2;
             const struct point *rest = follow->rest + 2 * p;
             const float *trust = follow->wall_trust + (t * m + p) * 2;
-            double x = (wall[1].x_px - wall[0].x_px - rest[1].x_px + rest[0].x_px) * canvas->mm_per_px_x;
-            double y = (wall[1].y_px - wall[0].y_px - rest[1].y_px + rest[0].y_px) * canvas->mm_per_px_y;
-            double change = x * follow->normal[2 * p] + y * follow->normal[2 * p + 1];
+            double change = parted_mm(canvas, follow->normal + 2 * p, wall, rest);
 
             motion->time_s[t] = follow->time_s[t];
             motion->change_mm[t * m + i] = change;
@@ -166,9 +175,54 @@ static bool fill_wall_motion(struct wall_motion *motion, const struct follow *fo
     return true;
 }
 
-static bool fill_contractions(struct loop_result *result, const struct canvas *canvas, bool is_sure_of_end,
+/* What the trace needs besides wall_motion; its positions run from the fundus. */
+struct beside {
+    double half_mm[FOLLOW_MOST_POSITIONS];
+    size_t position[FOLLOW_MOST_POSITIONS];
+    double *change_mm;
+    float *trust;
+};
+
+static bool fill_beside(struct beside *beside, struct wave_trace *trace, const struct follow *follow,
+                        const struct canvas *canvas, bool fundus_is_first)
+{
+    size_t m = follow->n_positions;
+    size_t n = follow->n_beside;
+
+    beside->change_mm = calloc(follow->n_frames * n + 1, sizeof *beside->change_mm);
+    beside->trust = calloc(follow->n_frames * n + 1, sizeof *beside->trust);
+    if (beside->change_mm == NULL || beside->trust == NULL)
+        return false;
+    for (size_t p = 0; p < m; p++)
+        beside->half_mm[fundus_is_first ? p : m - 1 - p] =
+            0.5 * canvas_distance_mm(canvas, follow->rest[2 * p], follow->rest[2 * p + 1]);
+    for (size_t i = 0; i < n; i++) {
+        size_t p = follow->beside_position[i];
+        const struct point *rest = follow->rest + 2 * m + 2 + 2 * i;
+
+        beside->position[i] = fundus_is_first ? p : m - 1 - p;
+        for (size_t t = 0; t < follow->n_frames; t++) {
+            size_t at = t * n + i;
+
+            beside->change_mm[at] = parted_mm(canvas, follow->normal + 2 * p, follow->beside + 2 * at, rest);
+            beside->trust[at] = fminf(follow->beside_trust[2 * at], follow->beside_trust[2 * at + 1]);
+        }
+    }
+    trace->half_mm = beside->half_mm;
+    trace->patch_sigma_mm = TISSUE_POINT_SIGMA_MM;
+    trace->beside = (struct wave_beside){.n = n,
+                                         .position = beside->position,
+                                         .away_mm = FOLLOW_BESIDE_MM,
+                                         .change_mm = beside->change_mm,
+                                         .trust = beside->trust};
+    return true;
+}
+
+static bool fill_contractions(struct loop_result *result, const struct bubble_facts *facts,
                               struct error **err)
 {
+    const struct canvas *canvas = facts->canvas;
+    struct beside beside = {0};
     struct contractions *contractions = &result->contractions;
     const struct wall_motion *motion = &result->motion;
     struct wave_trace trace = {.n_times = motion->n_times,
@@ -179,7 +233,14 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
                                .trust = motion->trust};
     struct wave_result wave = {0};
 
-    if (!contraction_measure(&wave, &contractions->reasons, &trace, err))
+    bool is_made = fill_beside(&beside, &trace, facts->follow, canvas, facts->fundus_is_first);
+
+    if (!is_made)
+        (void)error_memory(err);
+    is_made = is_made && contraction_measure(&wave, &contractions->reasons, &trace, err);
+    free(beside.change_mm);
+    free(beside.trust);
+    if (!is_made)
         return false;
     contractions->verdict = wave.verdict;
     contractions->assessed_s = wave.assessed_s;
@@ -190,10 +251,20 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
     contractions->frequency_per_min =
         quantity_within(wave.frequency_per_min, fmax(wave.low_per_min, 0.0), wave.high_per_min);
     contractions->count = quantity_of(wave.count);
-    length_set(canvas, &contractions->amplitude_mm, &contractions->amplitude_px, quantity_of(wave.amplitude));
+    length_set(canvas, &contractions->amplitude_mm, &contractions->amplitude_px,
+               wave.is_at_walls
+                   ? quantity_within(wave.amplitude, fmax(wave.amplitude_low, 0.0), wave.amplitude_high)
+                   : quantity_of(wave.amplitude));
+    if (!wave.is_at_walls)
+        (void)text_list_add(
+            &contractions->reasons,
+            "how the motion fades beside the walls cannot be seen, so the amplitude is the one "
+            "averaged over tissue beside them, which moves less");
     if (wave.has_velocity)
         length_set(canvas, &contractions->velocity_mm_per_s, &contractions->velocity_px_per_s,
-                   quantity_of(wave.velocity_per_s));
+                   isfinite(wave.velocity_high)
+                       ? quantity_within(wave.velocity_per_s, wave.velocity_low, wave.velocity_high)
+                       : quantity_of(wave.velocity_per_s));
     else
         (void)text_list_add(
             &contractions->reasons,
@@ -202,7 +273,7 @@ static bool fill_contractions(struct loop_result *result, const struct canvas *c
         (void)text_list_add(&contractions->reasons,
                             "no scale is known, so amplitude and velocity are in pixels only");
     contractions->direction = wave.direction;
-    if (!is_sure_of_end &&
+    if (!facts->is_sure_of_end &&
         (wave.direction == DIRECTION_CERVIX_TO_FUNDUS || wave.direction == DIRECTION_FUNDUS_TO_CERVIX)) {
         contractions->direction = DIRECTION_UNDETERMINED;
         (void)text_list_add(&contractions->reasons,
@@ -243,7 +314,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
                           bubbles.fundus_is_first) ||
         !bubble_sections_fill_series(result, &bubbles))
         return error_memory(err);
-    if (!fill_contractions(result, canvas, bubbles.is_sure_of_end, err))
+    if (!fill_contractions(result, &bubbles, err))
         return false;
     withhold_quiet(&result->contractions, stripe);
     if (canvas->is_nominal) {

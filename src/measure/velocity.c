@@ -1,5 +1,6 @@
 #include "measure/velocity.h"
 
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -7,15 +8,18 @@ static const double PI = 3.14159265358979323846;
 static const double LEAST_LAG_MM = 8.0; /* beyond the reach of what overlapping patches share */
 static const double MOST_LAG_MM = 14.0;
 static const double MEETING_MM = 1.0; /* to either side of where opposing waves meet, that is not looked at */
+static const double SHARED_PART =
+    0.02;                  /* standard error that all cycles share: made loops of two generators */
+enum { LEAST_CYCLES = 3 }; /* for an interval */
 
-/* Products of the traces of places `lag` apart, one sum a cycle. */
+/* Products of the traces of places some lag apart, a row a lag and a sum a cycle. */
 struct turns {
     const struct even *even;
-    size_t cycle;      /* samples */
-    size_t n_cycles;   /* the last may be half a cycle short */
-    double *turn;      /* n_cycles: -1 where the waves of that cycle run the other way, else 1 */
-    size_t end, start; /* places before the meeting: [0, end); beyond it: [start, n); else end = 0 */
-    enum wave_direction direction;
+    size_t cycle;             /* samples */
+    size_t n_cycles;          /* the last may be half a cycle short */
+    size_t near, first, last; /* lags, in places: the first row's, then those of the rows after it */
+    size_t n_rows;
+    double complex *sum; /* n_rows x n_cycles */
 };
 
 static double complex add_pairs(const struct turns *turns, size_t lag, size_t from_p, size_t to_p,
@@ -33,91 +37,138 @@ static double complex add_pairs(const struct turns *turns, size_t lag, size_t fr
     return sum;
 }
 
-/* All cycles, those that run the other way turned round. */
-static double complex add_cycles(const struct turns *turns, size_t lag)
-{
-    double complex all = 0.0;
-
-    for (size_t cycle = 0; cycle < turns->n_cycles; cycle++) {
-        double complex sum = 0.0;
-
-        if (turns->direction == DIRECTION_OPPOSING)
-            sum = add_pairs(turns, lag, 0, turns->end, cycle) +
-                  conj(add_pairs(turns, lag, turns->start, turns->even->n_positions, cycle));
-        else
-            sum = add_pairs(turns, lag, 0, turns->even->n_positions, cycle);
-        all += turns->turn[cycle] < 0.0 ? conj(sum) : sum;
-    }
-    return all;
-}
-
-/* Where the phase that grew begins to fall: the place that parts the stripe into the two halves which turn
+/* Where the phase that grew begins to fall: the place that parts the stripe into the two pieces which turn
  * most against each other; the middle half of it is searched. */
-static void find_meeting(struct turns *turns, size_t lag, double spacing_mm)
+static double find_meeting(const struct turns *turns)
 {
     size_t n = turns->even->n_positions;
+    size_t lag = turns->near;
     double total = 0.0;
-    double before = 0.0;
     double best = -1.0;
     double meeting = 0.5 * (double)(n - 1);
 
     for (int pass = 0; pass < 2; pass++) {
-        before = 0.0;
-        for (size_t p = 0; p + lag < n; p++) {
-            double part = 0.0;
+        double before = 0.0;
 
+        for (size_t p = 0; p + lag < n; p++) {
             if (pass == 1 && 4 * p + 2 * lag >= n && 4 * p + 2 * lag <= 3 * n &&
                 fabs(2.0 * before - total) > best) {
                 best = fabs(2.0 * before - total);
                 meeting = (double)p + 0.5 * (double)lag;
             }
             for (size_t cycle = 0; cycle < turns->n_cycles; cycle++)
-                part += cimag(add_pairs(turns, lag, p, p + lag + 1, cycle));
-            before += part;
+                before += cimag(add_pairs(turns, lag, p, p + lag + 1, cycle));
         }
         total = before;
     }
-    turns->end = (size_t)floor(fmax(meeting - MEETING_MM / spacing_mm, 0.0)) + 1;
-    turns->start = (size_t)ceil(meeting + MEETING_MM / spacing_mm);
+    return meeting;
+}
+
+static size_t lag_of_row(const struct turns *turns, size_t row)
+{
+    return row == 0 ? turns->near : turns->first + row - 1;
+}
+
+/* Fills the sums, each as if the waves of that cycle ran one way. */
+static void fill_sums(struct turns *turns, enum wave_direction direction, double spacing_mm)
+{
+    size_t n = turns->even->n_positions;
+    bool is_opposing = direction == DIRECTION_OPPOSING;
+    double meeting = is_opposing ? find_meeting(turns) : 0.0;
+    size_t end = (size_t)floor(fmax(meeting - MEETING_MM / spacing_mm, 0.0)) + 1;
+    size_t start = (size_t)ceil(meeting + MEETING_MM / spacing_mm);
+
+    for (size_t cycle = 0; cycle < turns->n_cycles; cycle++) {
+        bool is_back =
+            direction == DIRECTION_MIXED && cimag(add_pairs(turns, turns->near, 0, n, cycle)) > 0.0;
+
+        for (size_t row = 0; row < turns->n_rows; row++) {
+            size_t lag = lag_of_row(turns, row);
+            double complex sum = is_opposing ? add_pairs(turns, lag, 0, end, cycle) +
+                                                   conj(add_pairs(turns, lag, start, n, cycle))
+                                             : add_pairs(turns, lag, 0, n, cycle);
+
+            turns->sum[row * turns->n_cycles + cycle] = is_back ? conj(sum) : sum;
+        }
+    }
+}
+
+static double complex add_cycles(const struct turns *turns, size_t row, size_t without)
+{
+    double complex sum = 0.0;
+
+    for (size_t cycle = 0; cycle < turns->n_cycles; cycle++)
+        if (cycle != without)
+            sum += turns->sum[row * turns->n_cycles + cycle];
+    return sum;
+}
+
+/* Phase a place, without one of the cycles; 0 where no places lie far enough apart. */
+static double phase_per_place(const struct turns *turns, size_t without)
+{
+    double near = carg(add_cycles(turns, 0, without));
+    double sign = near < 0.0 ? -1.0 : 1.0;
+    double per_place = fabs(near) / (double)turns->near;
+    double products = 0.0;
+    double squares = 0.0;
+
+    for (size_t row = 1; row < turns->n_rows; row++) {
+        double lag = (double)lag_of_row(turns, row);
+        double complex sum = add_cycles(turns, row, without);
+        double phase = sign * carg(sum);
+
+        phase += 2.0 * PI * round((per_place * lag - phase) / (2.0 * PI));
+        products += cabs(sum) * phase * lag;
+        squares += cabs(sum) * lag * lag;
+        per_place = squares > 0.0 ? products / squares : per_place;
+    }
+    return squares > 0.0 ? per_place : 0.0;
+}
+
+/* Standard error of the phase a place by leaving out a cycle at a time (the jackknife: Efron, The Jackknife,
+ * the Bootstrap and Other Resampling Plans, SIAM 1982, from memory). */
+static double standard_error(const struct turns *turns)
+{
+    double n = (double)turns->n_cycles;
+    double sum = 0.0;
+    double square = 0.0;
+
+    for (size_t cycle = 0; cycle < turns->n_cycles; cycle++) {
+        double value = phase_per_place(turns, cycle);
+
+        sum += value;
+        square += value * value;
+    }
+    return sqrt(fmax(square - sum * sum / n, 0.0) * (n - 1.0) / n);
 }
 
 bool velocity_estimate(const struct even *even, double spacing_mm, struct wave_result *result)
 {
     double omega = 2.0 * PI * result->frequency_per_min / 60.0;
-    size_t near = even_lag(spacing_mm);
-    struct turns turns = {.even = even, .direction = result->direction};
-    double per_place = 0.0; /* phase, radians */
-    double sign = 1.0;
-    double products = 0.0;
-    double squares = 0.0;
+    struct turns turns = {.even = even, .near = even_lag(spacing_mm)};
+    double per_place = 0.0;
 
+    turns.first = (size_t)ceil(LEAST_LAG_MM / spacing_mm - 1e-9);
+    turns.last = (size_t)floor(MOST_LAG_MM / spacing_mm + 1e-9);
+    turns.n_rows = turns.last >= turns.first ? turns.last - turns.first + 2 : 1;
     turns.cycle = (size_t)fmax(fmin(60.0 / result->frequency_per_min * EVEN_HZ, (double)even->n), 1.0);
     turns.n_cycles = (even->n + turns.cycle - turns.cycle / 2 - 1) / turns.cycle;
-    turns.turn = calloc(turns.n_cycles + 1, sizeof *turns.turn);
-    if (turns.turn == NULL)
+    turns.sum = calloc(turns.n_rows * turns.n_cycles + 1, sizeof *turns.sum);
+    if (turns.sum == NULL)
         return false;
-    for (size_t cycle = 0; cycle < turns.n_cycles; cycle++) {
-        bool is_back = cimag(add_pairs(&turns, near, 0, even->n_positions, cycle)) > 0.0;
+    fill_sums(&turns, result->direction, spacing_mm);
+    per_place = phase_per_place(&turns, SIZE_MAX);
+    if (per_place > 0.0) {
+        double reach =
+            turns.n_cycles >= LEAST_CYCLES
+                ? hypot(gsl_cdf_tdist_Pinv(0.975, (double)turns.n_cycles - 1.0) * standard_error(&turns),
+                        1.96 * SHARED_PART * per_place)
+                : INFINITY;
 
-        turns.turn[cycle] = result->direction == DIRECTION_MIXED && is_back ? -1.0 : 1.0;
-    }
-    if (result->direction == DIRECTION_OPPOSING)
-        find_meeting(&turns, near, spacing_mm);
-    per_place = carg(add_cycles(&turns, near)) / (double)near;
-    sign = per_place < 0.0 ? -1.0 : 1.0;
-    per_place = fabs(per_place);
-    for (size_t lag = (size_t)ceil(LEAST_LAG_MM / spacing_mm - 1e-9);
-         (double)lag * spacing_mm <= MOST_LAG_MM + 1e-9; lag++) {
-        double complex sum = add_cycles(&turns, lag);
-        double phase = sign * carg(sum);
-
-        phase += 2.0 * PI * round((per_place * (double)lag - phase) / (2.0 * PI));
-        products += cabs(sum) * phase * (double)lag;
-        squares += cabs(sum) * (double)(lag * lag);
-        per_place = squares > 0.0 ? products / squares : per_place;
-    }
-    free(turns.turn);
-    if (squares > 0.0 && per_place > 0.0)
         result->velocity_per_s = omega * spacing_mm / per_place;
+        result->velocity_low = omega * spacing_mm / (per_place + reach);
+        result->velocity_high = per_place > reach ? omega * spacing_mm / (per_place - reach) : INFINITY;
+    }
+    free(turns.sum);
     return true;
 }

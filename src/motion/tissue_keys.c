@@ -10,7 +10,8 @@ const size_t tissue_lags[TISSUE_N_LAGS] = {1, 2, 3, 5, 8, 13, 21, 34, 55};
 static const double BLOCK_SPACING_MM = 7.0; /* of the blocks that give the rigid motion */
 static const double BLOCK_SIGMA_MM = 2.5;
 static const double POINT_COARSE_SIGMA_MM = 2.4;
-static const double POINT_SIGMA_MM = 1.3; /* a wave 8 mm long still moves such a patch by two thirds */
+static const double POINT_SIGMA_MM =
+    TISSUE_POINT_SIGMA_MM; /* a wave 8 mm long still moves such a patch by two thirds */
 static const double BLOCK_REACH_MM = 4.0;
 
 static double to_fine(double coarse_px, int step)

@@ -376,6 +376,18 @@ class Loop:
         c, s = math.cos(self.turn[i]), math.sin(self.turn[i])
         return (c * ux - s * uz + self.pivot[0] + self.dx[i]).ravel(), (s * ux + c * uz + self.pivot[1] + self.dz[i]).ravel()
 
+    def gap_mm(self, s):
+        """Change of wall-to-wall distance at a place, frame by frame, as the drawn tissue moves: the map of displacements
+        is smooth, so its walls move less than waves.wall says (by 3 to 20 %), and wall_ratio counts."""
+        h = np.maximum(self.stripe.half_thickness(np.array([s])), 0.3)
+        walls = np.array([self.stripe.to_xz(np.array([s]), side * h) for side in (-1, 1)])[:, :, 0]
+        across = (walls[1] - walls[0]) / np.hypot(*(walls[1] - walls[0]))
+        gap = np.empty(self.n)
+        for i in range(self.n):
+            moved = self.sample(self.displacement(i), walls[:, :1], walls[:, 1:])[:, 0]
+            gap[i] = (moved[1] - moved[0]) @ across
+        return gap
+
     def make_transfer(self):
         """Bubbles and catheter along the stripe, as functions of time."""
         p, rng, t = self.p, self.rng, self.times
@@ -823,7 +835,7 @@ def make(name, out, only_frames=None):
                                      wall_to_wall_half_peak_to_peak_mm=0.0, velocity_mm_per_s=None)
     else:
         rate, waves = loop.waves.realised(loop.times)
-        gap = np.array([2 * float(loop.waves.wall(np.array([p["length"] * 0.5]), t)[0]) for t in loop.times])
+        gap = loop.gap_mm(p["length"] * 0.5)
         truth["contractions"] = dict(present=True, rate_per_min=round(rate, 4), count=round(waves, 2), direction=p["direction"],
                                      wall_amplitude_mm=p["wall_amplitude"],
                                      wall_to_wall_half_peak_to_peak_mm=round(float(math.sqrt(2) * gap.std()), 4),

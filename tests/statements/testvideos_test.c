@@ -106,9 +106,9 @@ static void check_waves(const struct case_of_loop *at, enum wave_direction direc
     check_within("the rate", &contractions->frequency_per_min,
                  number(at, "contractions", "frequency_per_min"), RATE_WITHIN_PER_MIN);
     assert_int_equal(contractions->direction, direction);
-    /* No target; patches average over tissue beside the wall, so it is too low by up to a quarter. */
+    /* No target; as read by the patches it would be too low by 14 to 20 %. */
     check_within("the amplitude", &contractions->amplitude_mm, number(at, "contractions", "amplitude_mm"),
-                 0.25 * number(at, "contractions", "amplitude_mm"));
+                 0.12 * number(at, "contractions", "amplitude_mm"));
 }
 
 static void check_instant_and_depth(const struct case_of_loop *at)

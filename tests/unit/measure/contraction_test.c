@@ -16,9 +16,11 @@
 
 #include <cmocka.h>
 
-enum { N_PLACES = 18 };
+enum { N_PLACES = 18, N_BESIDE = 6 };
 static const double PI = 3.14159265358979323846;
 static const double SPACING_MM = 2.0;
+static const double PATCH_SIGMA_MM = 1.3;
+static const double AWAY_MM = 4.5;
 
 enum way { TOWARD_FUNDUS, TOWARD_CERVIX, OPPOSING, ALL_TOGETHER };
 
@@ -33,6 +35,8 @@ struct recipe {
     double overlap_mm; /* slow error of a patch, of which the next two on either side see a part */
     double meeting_mm; /* of opposing waves, from the first place; 0: half way */
     double hole_from_s, hole_to_s;
+    double half_mm, fade_mm; /* of the stripe and of what patches read; 0: walls are read as points */
+    bool is_beside_lost;
     double lost_share; /* single values by lot that are not known */
     long seed;
 };
@@ -41,7 +45,37 @@ struct made {
     struct wave_trace trace;
     double *time_s, *position_mm, *change_mm;
     float *trust;
+    double half_mm[N_PLACES];
+    size_t beside_position[N_BESIDE];
+    double *beside_mm;
+    float *beside_trust;
 };
+
+/* What a round patch, its Gaussian cut at two standard deviations, reads of a wall that moves by 1 mm: summed
+ * over a fine grid. Inside the stripe the motion falls in a straight line through the middle, outside to 1/e.
+ */
+static double patch_reading(const struct recipe *recipe, double away_mm)
+{
+    const double step = 0.05;
+    double sum = 0.0;
+    double total = 0.0;
+
+    if (recipe->fade_mm <= 0.0)
+        return 1.0;
+    for (double y = -2.0 * PATCH_SIGMA_MM; y <= 2.0 * PATCH_SIGMA_MM; y += step)
+        for (double x = -2.0 * PATCH_SIGMA_MM; x <= 2.0 * PATCH_SIGMA_MM; x += step) {
+            double weight = exp(-0.5 * (x * x + y * y) / (PATCH_SIGMA_MM * PATCH_SIGMA_MM));
+            double from_middle = recipe->half_mm + away_mm + y;
+
+            if (hypot(x, y) > 2.0 * PATCH_SIGMA_MM)
+                continue;
+            total += weight;
+            sum += weight * (from_middle < recipe->half_mm
+                                 ? from_middle / recipe->half_mm
+                                 : exp((recipe->half_mm - from_middle) / recipe->fade_mm));
+        }
+    return sum / total;
+}
 
 static double wave_at(const struct recipe *recipe, double time_s, double from_fundus_mm)
 {
@@ -69,6 +103,34 @@ static double wave_at(const struct recipe *recipe, double time_s, double from_fu
     return recipe->amplitude_mm * cos(2.0 * PI * recipe->rate_per_min / 60.0 * (time_s - late));
 }
 
+/* The tissue beside every third place, read by patches of its own. */
+static void add_beside(struct made *made, const struct recipe *recipe, size_t most, struct dice *dice)
+{
+    double reading = patch_reading(recipe, AWAY_MM);
+
+    made->beside_mm = calloc(most * N_BESIDE, sizeof *made->beside_mm);
+    made->beside_trust = calloc(most * N_BESIDE, sizeof *made->beside_trust);
+    assert_true(made->beside_mm && made->beside_trust);
+    for (size_t p = 0; p < N_PLACES; p++)
+        made->half_mm[p] = recipe->half_mm;
+    for (size_t i = 0; i < N_BESIDE; i++)
+        made->beside_position[i] = 3 * i;
+    for (size_t t = 0; t < made->trace.n_times; t++)
+        for (size_t i = 0; i < N_BESIDE; i++) {
+            made->beside_mm[t * N_BESIDE + i] =
+                reading * wave_at(recipe, made->time_s[t], SPACING_MM * 3.0 * (double)i) +
+                0.05 * dice_normal(dice);
+            made->beside_trust[t * N_BESIDE + i] = recipe->is_beside_lost ? 0.0F : 0.9F;
+        }
+    made->trace.half_mm = made->half_mm;
+    made->trace.patch_sigma_mm = PATCH_SIGMA_MM;
+    made->trace.beside = (struct wave_beside){.n = N_BESIDE,
+                                              .position = made->beside_position,
+                                              .away_mm = AWAY_MM,
+                                              .change_mm = made->beside_mm,
+                                              .trust = made->beside_trust};
+}
+
 static struct made trace_make(const struct recipe *recipe)
 {
     double per_s = recipe->per_s > 0.0 ? recipe->per_s : 10.0;
@@ -80,6 +142,7 @@ static struct made trace_make(const struct recipe *recipe)
                         .trust = calloc(most * N_PLACES, sizeof *made.trust)};
     struct dice dice = dice_make(recipe->seed, 1);
     double walk = 0.0;
+    double reading = patch_reading(recipe, 0.0);
     double error[N_PLACES + 4] = {0};
     size_t n = 0;
 
@@ -100,7 +163,7 @@ static struct made trace_make(const struct recipe *recipe)
             size_t at = n * N_PLACES + (size_t)p;
 
             made.change_mm[at] =
-                wave_at(recipe, time_s, SPACING_MM * p) + walk + 0.05 * dice_normal(&dice) +
+                reading * wave_at(recipe, time_s, SPACING_MM * p) + walk + 0.05 * dice_normal(&dice) +
                 recipe->breathing_mm * sin(2.0 * PI * recipe->breathing_per_min / 60.0 * time_s + 0.05 * p);
             for (int k = 0; k < 5; k++)
                 made.change_mm[at] += error[p + k] / sqrt(5.0);
@@ -118,6 +181,8 @@ static struct made trace_make(const struct recipe *recipe)
                                      .position_mm = made.position_mm,
                                      .change_mm = made.change_mm,
                                      .trust = made.trust};
+    if (recipe->fade_mm > 0.0)
+        add_beside(&made, recipe, most, &dice);
     return made;
 }
 
@@ -127,8 +192,11 @@ static void trace_free(struct made *made)
     free(made->position_mm);
     free(made->change_mm);
     free(made->trust);
+    free(made->beside_mm);
+    free(made->beside_trust);
 }
 
+/* made holds its own places: they are pointed to anew where it has moved to. */
 static struct wave_result measure(const struct recipe *recipe, struct text_list *reasons)
 {
     struct made made = trace_make(recipe);
@@ -136,6 +204,8 @@ static struct wave_result measure(const struct recipe *recipe, struct text_list 
     struct wave_result result;
     struct error *err = NULL;
 
+    made.trace.half_mm = recipe->fade_mm > 0.0 ? made.half_mm : NULL;
+    made.trace.beside.position = made.beside_position;
     if (!contraction_measure(&result, reasons != NULL ? reasons : &own, &made.trace, &err))
         fail_msg("%s", error_message(err));
     text_list_free(&own);
@@ -219,6 +289,64 @@ static void opposing_waves_may_meet_anywhere_near_the_middle(void **state)
                                         .way = OPPOSING,
                                         .meeting_mm = meeting_mm},
                        0.03);
+}
+
+static void the_amplitude_is_that_of_the_wall_and_not_of_the_patch_on_it(void **state)
+{
+    static const double halves_mm[] = {2.5, 4.5, 7.0};
+    static const double fades_mm[] = {5.0, 9.0, 25.0};
+
+    (void)state;
+    for (int i = 0; i < 9; i++) {
+        struct recipe recipe = {.rate_per_min = 2.6,
+                                .amplitude_mm = 0.5,
+                                .velocity_mm_per_s = 1.5,
+                                .half_mm = halves_mm[i / 3],
+                                .fade_mm = fades_mm[i % 3]};
+        struct wave_result result = measure(&recipe, NULL);
+
+        assert_true(patch_reading(&recipe, 0.0) < 0.93);
+        assert_true(result.is_at_walls);
+        assert_true(fabs(result.amplitude / recipe.amplitude_mm - 1.0) < 0.03);
+        assert_true(result.amplitude_low < recipe.amplitude_mm &&
+                    result.amplitude_high > recipe.amplitude_mm);
+        assert_true(result.amplitude_high - result.amplitude_low < 0.5 * recipe.amplitude_mm);
+    }
+}
+
+static void without_the_tissue_beside_the_walls_the_amplitude_is_told_as_read(void **state)
+{
+    struct recipe recipe = {.rate_per_min = 2.6,
+                            .amplitude_mm = 0.5,
+                            .velocity_mm_per_s = 1.5,
+                            .half_mm = 4.5,
+                            .fade_mm = 8.0,
+                            .is_beside_lost = true};
+    struct wave_result result = measure(&recipe, NULL);
+
+    (void)state;
+    assert_false(result.is_at_walls);
+    assert_true(fabs(result.amplitude / (0.5 * patch_reading(&recipe, 0.0)) - 1.0) < 0.03);
+}
+
+static void the_interval_of_the_velocity_holds_it(void **state)
+{
+    int n_held = 0;
+
+    (void)state;
+    for (long seed = 1; seed <= 20; seed++) {
+        struct recipe recipe = {.rate_per_min = 2.6,
+                                .amplitude_mm = 0.4,
+                                .velocity_mm_per_s = 1.5,
+                                .way = TOWARD_CERVIX,
+                                .overlap_mm = 0.2,
+                                .seed = seed};
+        struct wave_result result = measure(&recipe, NULL);
+
+        assert_true(result.velocity_high < 2.0 * result.velocity_low);
+        n_held += result.velocity_low <= 1.5 && result.velocity_high >= 1.5;
+    }
+    assert_true(n_held >= 18); /* at 95 % fewer than 18 of 20 have a chance of 8 % */
 }
 
 static void walls_that_move_all_together_have_no_direction(void **state)
@@ -367,6 +495,9 @@ int main(void)
         cmocka_unit_test(waves_from_both_ends_are_opposing),
         cmocka_unit_test(the_error_that_overlapping_patches_share_does_not_hasten_a_wave),
         cmocka_unit_test(opposing_waves_may_meet_anywhere_near_the_middle),
+        cmocka_unit_test(the_amplitude_is_that_of_the_wall_and_not_of_the_patch_on_it),
+        cmocka_unit_test(without_the_tissue_beside_the_walls_the_amplitude_is_told_as_read),
+        cmocka_unit_test(the_interval_of_the_velocity_holds_it),
         cmocka_unit_test(walls_that_move_all_together_have_no_direction),
         cmocka_unit_test(breathing_is_not_a_contraction),
         cmocka_unit_test(waves_are_measured_through_breathing),

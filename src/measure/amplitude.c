@@ -1,0 +1,91 @@
+#include "measure/amplitude.h"
+
+#include "base/statistics.h"
+#include "measure/band.h"
+#include "measure/fade.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* Of the band, over the frequency: waves that come early or late, small or large, spread beside it. */
+static const double LOW = 0.4;
+static const double NARROW_LOW = 0.5; /* of loops too short for LOW */
+static const double LEAST_TURNS = 1.5;
+static const double HIGH = 2.6;
+static const double MOST_PER_MIN = 9.0; /* breathing starts at 12: common practice, no source */
+static const double PATCH_MM = 5.2;     /* across: places so far apart see tissue of their own */
+static const double SHARE_ERROR = 0.25; /* of what is added: standard error on made loops of two generators */
+static const double TYPICAL = 0.6;      /* quantile of the places: a stripe moves less at its ends */
+
+/* How the motion fades beside the walls. False when memory ran out. */
+static bool find_fade(const struct wave_trace *trace, const struct even *even, size_t from, size_t to,
+                      const struct pass_band *band, struct wave_result *result)
+{
+    struct wave_trace outside = {.n_times = trace->n_times,
+                                 .n_positions = trace->beside.n,
+                                 .time_s = trace->time_s,
+                                 .change_mm = trace->beside.change_mm,
+                                 .trust = trace->beside.trust};
+    struct even beside = {0};
+    bool is_made = true;
+
+    result->is_at_walls = false;
+    if (trace->beside.n == 0 || trace->half_mm == NULL)
+        return true;
+    is_made = even_make(&beside, &outside, from, to) && band_fill(&beside, band);
+    if (is_made)
+        result->is_at_walls = fade_estimate(trace, even, &beside, &result->fade_mm);
+    even_free(&beside);
+    return is_made;
+}
+
+/* Sets the amplitude and, where it is the walls', its interval. `read` holds what the patches read at n
+ * places and `share` the share of the walls' motion that they read there; both are overwritten. */
+static void set_amplitude(const struct wave_trace *trace, double *read, double *share, size_t n,
+                          struct wave_result *result)
+{
+    double length = fabs(trace->position_mm[trace->n_positions - 1] - trace->position_mm[0]);
+    double of_places = 0.0;
+    double of_share = 0.0;
+
+    for (size_t i = 0; i < n; i++)
+        read[i] /= share[i];
+    result->amplitude = statistics_quantile(read, n, TYPICAL);
+    of_places = statistics_spread(read, n) / sqrt(1.0 + length / PATCH_MM);
+    of_share = SHARE_ERROR * (1.0 - statistics_median(share, n)) * result->amplitude;
+    if (!result->is_at_walls)
+        return;
+    result->amplitude_low = result->amplitude - 1.96 * hypot(of_places, of_share);
+    result->amplitude_high = result->amplitude + 1.96 * hypot(of_places, of_share);
+}
+
+bool amplitude_measure(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
+                       struct wave_result *result)
+{
+    double slowest = LEAST_TURNS * 60.0 * EVEN_HZ / (double)even->n; /* slower, and drift gets in */
+    struct pass_band band = {
+        .low = fmin(fmax(LOW * result->frequency_per_min, slowest), NARROW_LOW * result->frequency_per_min),
+        .high = fmin(HIGH * result->frequency_per_min, MOST_PER_MIN)};
+    double *read = calloc(even->n_positions, sizeof *read);
+    double *share = calloc(even->n_positions, sizeof *share);
+    size_t n = 0;
+    bool is_made = read != NULL && share != NULL && band_fill(even, &band) &&
+                   find_fade(trace, even, from, to, &band, result);
+
+    for (size_t p = 0; is_made && p < even->n_positions; p++) {
+        double square = 0.0;
+
+        if (even->weight[p] <= 0.0)
+            continue;
+        for (size_t i = 0; i < even->n; i++)
+            square +=
+                creal(even->band[p * even->n + i] * conj(even->band[p * even->n + i])) / (double)even->n;
+        read[n] = sqrt(square);
+        share[n++] = result->is_at_walls ? fade_share(trace, trace->half_mm[p], 0.0, result->fade_mm) : 1.0;
+    }
+    if (is_made)
+        set_amplitude(trace, read, share, n, result);
+    free(read);
+    free(share);
+    return is_made;
+}
