@@ -14,6 +14,11 @@
 
 static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
 static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
+/* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
+static const double GLINT_STRENGTH = 8.0;
+static const double GLINT_S = 4.0;
+static const double BRIGHTENS = 1.5;
+static const double GLINT_MM = 2.0;
 
 /* Where the first chain of places begins that carries weight: a catheter on its way in may be
  * taken for bubbles for an instant. n_frames when there is none. */
@@ -42,6 +47,55 @@ static size_t first_chain(const struct hunt *hunt, const long *way)
             t = end;
         }
     return n;
+}
+
+/* Mean of the crest, and of the place, that a way has between two instants; false when it is hardly there. */
+static bool mean_of_way(const struct hunt *hunt, const long *way, double from_s, double to_s, double *crest,
+                        double *row)
+{
+    const struct follow *follow = hunt->follow;
+    size_t n_all = 0;
+    size_t n = 0;
+
+    *crest = *row = 0.0;
+    for (size_t t = 0; t < follow->n_frames; t++) {
+        if (follow->time_s[t] < from_s || follow->time_s[t] >= to_s)
+            continue;
+        n_all++;
+        if (way[t] < 0)
+            continue;
+        *crest += (double)hunt->crest[t * hunt->n_rows + (size_t)way[t]];
+        *row += (double)way[t];
+        n++;
+    }
+    *crest /= fmax((double)n, 1.0);
+    *row /= fmax((double)n, 1.0);
+    return n > 0 && 2 * n >= n_all;
+}
+
+/* A glint of the stripe or a catheter's tip may lead up to the bubbles: where the way is faint at first and
+ * then, elsewhere, half as bright again within a few seconds, it begins there. */
+static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
+{
+    const struct follow *follow = hunt->follow;
+    double best = BRIGHTENS;
+    size_t start = first;
+
+    for (size_t t = first; t < follow->n_frames; t++) {
+        double time_s = follow->time_s[t];
+        double before = 0.0, after = 0.0, row_before = 0.0, row_after = 0.0;
+
+        if (way[t] < 0 ||
+            !mean_of_way(hunt, way, fmax(time_s - GLINT_S, follow->time_s[first]), time_s, &before, &row_before) ||
+            !mean_of_way(hunt, way, time_s, time_s + GLINT_S, &after, &row_after))
+            continue;
+        if (before < GLINT_STRENGTH && after > best * before &&
+            fabs(row_after - row_before) * FOLLOW_STEP_MM > GLINT_MM) {
+            best = after / before;
+            start = t;
+        }
+    }
+    return start;
 }
 
 /* Bubbles stay for some time after the catheter has gone; its own glints and passing speckle do not. */
@@ -107,6 +161,8 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
     const struct follow *follow = hunt->follow;
     size_t first = first_chain(hunt, way);
 
+    if (first < follow->n_frames)
+        first = skip_glint(hunt, way, first);
     for (size_t t = 0; t < first; t++)
         way[t] = -1;
     if (first == follow->n_frames || !has_stayed(hunt, way, tip, first))
