@@ -86,6 +86,11 @@ struct point follow_place(const struct follow *follow, const struct canvas *canv
 double follow_carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame,
                              double along_mm);
 
+/** How much of a place's movement along the stripe in a frame is that of bubbles which lie in the patches on
+ *  the walls, not of the tissue: to be added to where bubbles at this place are told to be. Millimetres. */
+double follow_drag_mm(const struct follow *follow, const struct canvas *canvas, size_t frame, double along_mm,
+                      double across_mm);
+
 /** Length of the way along the stripe from arc length from_mm to to_mm, in the resting tissue, at across_mm
  * from the centre line: on the inside of a bend it is shorter than the arc length. Negative when to_mm <
  * from_mm. */

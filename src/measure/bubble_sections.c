@@ -199,13 +199,29 @@ static void fill_toward(struct drift *drift, const struct bubble_facts *facts, d
                             lost_s);
 }
 
+/* Mean drag of the patches about bubbles over a second and a half about a frame. */
+static double drag_about_mm(const struct bubble_facts *facts, const struct cluster_end *end)
+{
+    const struct follow *follow = facts->follow;
+    double sum = 0.0;
+    double n = 0.0;
+
+    for (size_t t = 0; t < follow->n_frames; t++)
+        if (fabs(follow->time_s[t] - follow->time_s[end->frame]) <= 0.75) {
+            sum += follow_drag_mm(follow, facts->canvas, t, end->sight.along_mm, end->sight.across_mm);
+            n += 1.0;
+        }
+    return n > 0.0 ? sum / n : 0.0;
+}
+
 static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
 {
     const struct bubble_sight *first = &facts->cluster->first.sight;
     const struct bubble_sight *last = &facts->cluster->last.sight;
     const struct canvas *canvas = facts->canvas;
     double along = follow_way_mm(facts->follow, first->along_mm, last->along_mm,
-                                 0.5 * (first->across_mm + last->across_mm));
+                                 0.5 * (first->across_mm + last->across_mm)) +
+                   drag_about_mm(facts, &facts->cluster->last) - drag_about_mm(facts, &facts->cluster->first);
     double net = hypot(along, last->across_mm - first->across_mm);
     double path = 0.0;
     double farthest = 0.0;

@@ -4,6 +4,8 @@
 
 static const double ALONG_SIGMA_MM = 8.0; /* over which movement along the stripe is taken together */
 static const double LEAST_TRUST = 0.05;   /* a lost wall still says a little */
+static const double REACH_MM = 4.5;       /* of bubbles: their own size, and that of a patch */
+static const double LEAST_BEYOND = 3.0;   /* patches beyond the reach that tell the movement: their weight */
 
 /* Movement of the centre line at a position: the mean of its walls' since rest, millimetres. */
 static void centre_shift(const struct follow *follow, const struct canvas *canvas, size_t frame,
@@ -121,4 +123,65 @@ double carry_error_mm(const struct follow *follow, const struct canvas *canvas, 
             near = i;
     }
     return fit_along(follow, frame, movement, near).error_mm;
+}
+
+/* Sums of a straight line through movements along the stripe. */
+struct line_sums {
+    double weight, away, away_squared, along, both;
+};
+
+/* Adds a patch that lies beyond the reach of bubbles. */
+static void add_patch(struct line_sums *sums, const struct follow *follow, const struct canvas *canvas,
+                      const struct point *rest, const struct point *now, double trust, const double bubbles_mm[2],
+                      size_t position, size_t i)
+{
+    const double *normal = follow->normal + 2 * i;
+    double away = follow->position_mm[position] - follow->position_mm[i];
+    double weight = trust * exp(-0.5 * away * away / (ALONG_SIGMA_MM * ALONG_SIGMA_MM));
+    double along = (now->x_px - rest->x_px) * canvas->mm_per_px_x * normal[1] -
+                   (now->y_px - rest->y_px) * canvas->mm_per_px_y * normal[0];
+
+    if (hypot((rest->x_px + 0.5) * canvas->mm_per_px_x - bubbles_mm[0],
+              (rest->y_px + 0.5) * canvas->mm_per_px_y - bubbles_mm[1]) < REACH_MM)
+        return;
+    sums->weight += weight;
+    sums->away += weight * away;
+    sums->away_squared += weight * away * away;
+    sums->along += weight * along;
+    sums->both += weight * away * along;
+}
+
+double carry_drag_mm(const struct follow *follow, const struct canvas *canvas, size_t frame, double along_mm,
+                     double across_mm)
+{
+    double movement[2 * FOLLOW_MOST_POSITIONS];
+    const struct point *beside_rest = follow->rest + 2 * follow->n_positions + 2;
+    struct line_sums sums = {0};
+    double bubbles_mm[2];
+    double spread = 0.0;
+    size_t i = 0;
+
+    centre_line_at(&follow->line, along_mm - follow->line_from_mm, across_mm, &bubbles_mm[0], &bubbles_mm[1]);
+    for (size_t k = 0; k < follow->n_positions; k++) {
+        centre_shift(follow, canvas, frame, k, &movement[2 * k], &movement[2 * k + 1]);
+        if (fabs(follow->position_mm[k] - along_mm) < fabs(follow->position_mm[i] - along_mm))
+            i = k;
+    }
+    for (size_t k = 0; k < 2 * follow->n_positions; k++) {
+        size_t at = frame * 2 * follow->n_positions + k;
+
+        add_patch(&sums, follow, canvas, &follow->rest[k], &follow->wall[at], (double)follow->wall_trust[at],
+                  bubbles_mm, k / 2, i);
+    }
+    for (size_t k = 0; k < 2 * follow->n_beside; k++) {
+        size_t at = frame * 2 * follow->n_beside + k;
+
+        add_patch(&sums, follow, canvas, &beside_rest[k], &follow->beside[at], (double)follow->beside_trust[at],
+                  bubbles_mm, follow->beside_position[k / 2], i);
+    }
+    spread = sums.weight * sums.away_squared - sums.away * sums.away;
+    if (sums.weight < LEAST_BEYOND || spread < 1e-6 * sums.weight * sums.away_squared)
+        return 0.0;
+    return fit_along(follow, frame, movement, i).at_mm -
+           (sums.along * sums.away_squared - sums.away * sums.both) / spread;
 }

@@ -19,4 +19,9 @@ void carry_at(const struct follow *follow, const double *shift, double along_mm,
 double carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame,
                       double along_mm);
 
+/* How much farther along the stripe the walls near bubbles are said to have moved than the tissue beyond the
+ * bubbles' reach: patches that bubbles lie in move with them. Millimetres; 0 where too little lies beyond. */
+double carry_drag_mm(const struct follow *follow, const struct canvas *canvas, size_t frame, double along_mm,
+                     double across_mm);
+
 #endif

@@ -373,6 +373,12 @@ double follow_carry_error_mm(const struct follow *follow, const struct canvas *c
     return carry_error_mm(follow, canvas, frame, along_mm);
 }
 
+double follow_drag_mm(const struct follow *follow, const struct canvas *canvas, size_t frame, double along_mm,
+                      double across_mm)
+{
+    return carry_drag_mm(follow, canvas, frame, along_mm, across_mm);
+}
+
 double follow_way_mm(const struct follow *follow, double from_mm, double to_mm, double across_mm)
 {
     const double step_mm = 0.25;
