@@ -12,6 +12,9 @@ static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
  * thing, or the dim end of the shaft was not seen. Common practice, no source. */
 static const double TIP_LEAST_BEHIND_MM = 1.0;
 static const double TIP_MOST_BEHIND_MM = 6.5;
+/* A distance whose interval reaches farther than this to either side answers nothing: published bands of
+ * placement are 10 mm wide (Angun et al. 2024, see norms.c). */
+static const double MOST_HALF_MM = 7.5;
 static const double LOST_S = 5.0;  /* before the loop's end: worth a sentence */
 static const double STEP_S = 2.0;  /* the way is told over medians of two seconds */
 static const double STIR_MM = 0.5; /* a place this near the last one is taken for the same */
@@ -20,6 +23,25 @@ static const double STIR_MM = 0.5; /* a place this near the last one is taken fo
 static double from_fundus(const struct bubble_facts *facts, double at_mm)
 {
     return facts->fundus_is_first ? at_mm : facts->stripe->fit.length_mm - at_mm;
+}
+
+static const struct stripe_end *fundal_end(const struct bubble_facts *facts)
+{
+    return facts->fundus_is_first ? &facts->stripe->fit.first : &facts->stripe->fit.last;
+}
+
+/* Whether the fundus is told too vaguely to measure from it; says so. */
+static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons)
+{
+    double half_mm = NORMAL_95 * fundal_end(facts)->error_mm;
+
+    if (half_mm <= MOST_HALF_MM)
+        return false;
+    (void)text_list_add(reasons,
+                        "the fundal end of the stripe is told to within %.0f mm only, too vague for a distance "
+                        "from it; mark it with --fundus",
+                        half_mm);
+    return true;
 }
 
 static struct point fundus_at(const struct bubble_facts *facts, size_t frame)
@@ -90,11 +112,9 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
     const struct canvas *canvas = facts->canvas;
     const struct bubble_sight *first = &cluster->first.sight;
     size_t onset = cluster->onset;
-    const struct stripe_end *end =
-        facts->fundus_is_first ? &facts->stripe->fit.first : &facts->stripe->fit.last;
     struct point place = place_at(facts, onset, first);
     double to_fundus = canvas_distance_mm(canvas, place, fundus_at(facts, onset));
-    const double errors[4] = {end->error_mm, cluster->first.error_mm,
+    const double errors[4] = {fundal_end(facts)->error_mm, cluster->first.error_mm,
                               follow_carry_error_mm(follow, canvas, onset, first->along_mm),
                               outside_mm(facts, first)};
     double error = half_interval(errors, 4);
@@ -113,6 +133,8 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                             "which end of the stripe is the fundus cannot be told; mark it with --fundus");
         return;
     }
+    if (is_vague(facts, &deposit->reasons))
+        return;
     length_set(canvas, &deposit->to_fundus_mm, &deposit->to_fundus_px,
                quantity_within(to_fundus, fmax(to_fundus - error, 0.0), to_fundus + error));
     deposit->relative_depth = quantity_of(to_fundus / facts->stripe->fit.length_mm);
@@ -191,7 +213,8 @@ static void fill_toward(struct drift *drift, const struct bubble_facts *facts, d
 
     length_set(facts->canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px,
                quantity_within(toward, toward - error, toward + error));
-    length_set(facts->canvas, &drift->final_to_fundus_mm, &drift->final_to_fundus_px,
+    if (!is_vague(facts, &drift->reasons))
+        length_set(facts->canvas, &drift->final_to_fundus_mm, &drift->final_to_fundus_px,
                quantity_of(canvas_distance_mm(facts->canvas, place_at(facts, last->frame, &last->sight),
                                               fundus_at(facts, last->frame))));
     if (lost_s > LOST_S)

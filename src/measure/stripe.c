@@ -13,6 +13,9 @@ static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at 
  * less likely than the one that is taken: log odds. */
 static const double RIVAL_ODDS = 1.0;
 static const double RIVAL_LEAD = 2.3;
+static const double SAME_BAND = 0.8; /* share of a band's line that lies near another's: both are one band */
+static const double SAME_END_MM = 4.0;
+static const double DRAWN_MM = 10.0; /* of the line that is drawn along with its tip */
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
  * three generators' loops and of real pictures of other organs (docs/validation.md). Where nothing came or went
@@ -145,6 +148,71 @@ static double trust_of(double odds, double rival)
     return 1.0 / (1.0 + exp(-odds) + exp(rival - odds));
 }
 
+/* The weighed mean place of one end over the bands that say the same as the best one; its standard error. */
+static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_last, double place_mm[2],
+                         double *error_mm)
+{
+    const struct stripe_fit *fit = &bands->fits[best];
+    const double *tip = fit->place_mm[is_last ? fit->n - 1 : 0];
+    double sum[2] = {0};
+    double errors = 0.0;
+    double weights = 0.0;
+
+    for (size_t i = 0; i < bands->n; i++) {
+        const struct stripe_fit *other = &bands->fits[i];
+        const double *first = other->place_mm[0];
+        const double *last = other->place_mm[other->n - 1];
+        bool other_is_last = hypot(last[0] - tip[0], last[1] - tip[1]) < hypot(first[0] - tip[0], first[1] - tip[1]);
+        const double *at = other_is_last ? last : first;
+        double error = fmax(other_is_last ? other->last.error_mm : other->first.error_mm, 0.25);
+        double weight = exp(bands->odds[i] - bands->odds[best]) / (error * error);
+
+        if (other->look != fit->look || hypot(at[0] - tip[0], at[1] - tip[1]) > SAME_END_MM ||
+            stripe_fit_share_near(other, fit) < SAME_BAND || stripe_fit_share_near(fit, other) < SAME_BAND)
+            continue;
+        sum[0] += weight * at[0];
+        sum[1] += weight * at[1];
+        errors += weight * error;
+        weights += weight;
+    }
+    place_mm[0] = sum[0] / weights;
+    place_mm[1] = sum[1] / weights;
+    *error_mm = errors / weights;
+}
+
+/* Draws an end of a band to a place, together with the last centimetre of its line. */
+static void draw_end(struct stripe_fit *fit, bool is_last, const double place_mm[2])
+{
+    size_t reach = (size_t)(DRAWN_MM / FIT_STEP_MM);
+    size_t tip = is_last ? fit->n - 1 : 0;
+    double by[2] = {place_mm[0] - fit->place_mm[tip][0], place_mm[1] - fit->place_mm[tip][1]};
+
+    for (size_t i = 0; i < reach && i < fit->n; i++) {
+        size_t at = is_last ? fit->n - 1 - i : i;
+        double share = 1.0 - (double)i / (double)reach;
+
+        fit->place_mm[at][0] += share * by[0];
+        fit->place_mm[at][1] += share * by[1];
+    }
+    fit->length_mm = 0.0;
+    for (size_t i = 1; i < fit->n; i++)
+        fit->length_mm += hypot(fit->place_mm[i][0] - fit->place_mm[i - 1][0],
+                                fit->place_mm[i][1] - fit->place_mm[i - 1][1]);
+}
+
+/* One band is often found along several candidates, which place its tips a little differently. */
+static void agree_on_ends(struct stripe_bands *bands, size_t best)
+{
+    struct stripe_fit *fit = &bands->fits[best];
+    double first_mm[2];
+    double last_mm[2];
+
+    agree_on_end(bands, best, false, first_mm, &fit->first.error_mm);
+    agree_on_end(bands, best, true, last_mm, &fit->last.error_mm);
+    draw_end(fit, false, first_mm);
+    draw_end(fit, true, last_mm);
+}
+
 static void choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,
                    const double probe_mm[2])
 {
@@ -174,6 +242,7 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
                                 : "no band looks enough like an endometrium between even myometrium");
         return;
     }
+    agree_on_ends(bands, best);
     stripe->is_found = true;
     stripe->fit = bands->fits[best];
     memset(&bands->fits[best], 0, sizeof bands->fits[best]);
