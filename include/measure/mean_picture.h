@@ -12,13 +12,14 @@
 #include <stddef.h>
 
 /** The keys of a loop laid over one another, rigid motion undone: speckle that does not
- *  stay fades, layers stay, and what came or went is taken out. Square pixels of pixel_mm, in the place of key 0. */
+ *  stay fades, layers stay, and what came or went is taken out. Square pixels of pixel_mm, in the place of
+ * key 0. */
 struct mean_picture {
     double pixel_mm;
-    size_t n_keys;          /* laid over one another */
-    struct raster *picture; /* owned */
-    struct raster *window;  /* 0..1: where there is picture; owned */
-    double tissue_luma;     /* upper quartile of luma within it: bright tissue; >= 1 */
+    size_t n_keys;                /* laid over one another */
+    struct raster *picture;       /* owned */
+    struct raster *window;        /* 0..1: where there is picture; owned */
+    double tissue_luma;           /* upper quartile of luma within it: bright tissue; >= 1 */
     struct transients transients; /* what came or went; it has been taken out of the picture */
 };
 

@@ -30,23 +30,23 @@ MUST_CHECK bool stripe_find(struct stripe *stripe, const struct mean_picture *me
 
 /** What is weighed about a band when it is judged. */
 enum stripe_evidence {
-    STRIPE_CONTRAST,     /* answer along the band, standard deviations of chance */
-    STRIPE_LAYERED,      /* the same, for a triple line, */
-    STRIPE_IS_LAYERED,   /* which by itself is rarer by chance */
-    STRIPE_EVENNESS,     /* share of the length that answers on its own */
-    STRIPE_OVERLONG,     /* centimetres beyond 60 mm */
-    STRIPE_SHORT,        /* centimetres short of 30 mm */
-    STRIPE_OVERTHICK,    /* millimetres beyond 14 mm */
-    STRIPE_UNEVEN_SIDES, /* spread of what lies beside it, over the band's contrast */
-    STRIPE_CLOSED,       /* the end that closes best: what lies beyond it unlike what lies beside */
-    STRIPE_OPEN,         /* and the end that closes worst */
-    STRIPE_BLURRED,      /* error of the sharper tip, mm */
-    STRIPE_DARK_SIDES,   /* no echoes beside it: blood or air, not myometrium */
-    STRIPE_BRIGHT_SIDES, /* brighter beside it than nearly all the picture: fat, bowel */
-    STRIPE_CUT_OFF,      /* ends that the edge of the picture hides */
-    STRIPE_CROSSED,      /* a catheter or bubbles came or went within it: logarithm of 1 + mm2 */
+    STRIPE_CONTRAST,      /* answer along the band, standard deviations of chance */
+    STRIPE_LAYERED,       /* the same, for a triple line, */
+    STRIPE_IS_LAYERED,    /* which by itself is rarer by chance */
+    STRIPE_EVENNESS,      /* share of the length that answers on its own */
+    STRIPE_OVERLONG,      /* centimetres beyond 60 mm */
+    STRIPE_SHORT,         /* centimetres short of 30 mm */
+    STRIPE_OVERTHICK,     /* millimetres beyond 14 mm */
+    STRIPE_UNEVEN_SIDES,  /* spread of what lies beside it, over the band's contrast */
+    STRIPE_CLOSED,        /* the end that closes best: what lies beyond it unlike what lies beside */
+    STRIPE_OPEN,          /* and the end that closes worst */
+    STRIPE_BLURRED,       /* error of the sharper tip, mm */
+    STRIPE_DARK_SIDES,    /* no echoes beside it: blood or air, not myometrium */
+    STRIPE_BRIGHT_SIDES,  /* brighter beside it than nearly all the picture: fat, bowel */
+    STRIPE_CUT_OFF,       /* ends that the edge of the picture hides */
+    STRIPE_CROSSED,       /* a catheter or bubbles came or went within it: logarithm of 1 + mm2 */
     STRIPE_CROSSED_ASIDE, /* the same beside its centre line */
-    STRIPE_PASSED_BY,    /* and elsewhere, not where it leads on */
+    STRIPE_PASSED_BY,     /* and elsewhere, not where it leads on */
     STRIPE_CROSSED_SHARE, /* of all that came or went and is not where it leads on, 0 to 1 */
     STRIPE_N_EVIDENCE
 };
@@ -72,8 +72,12 @@ enum stripe_end_evidence {
 void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stripe_fit *fit,
                        const struct mean_picture *mean, const double probe_mm[2]);
 
-/** Log odds, from how it looks alone, that a fitted band is the endometrium. */
+/** Log odds that a fitted band is the endometrium: from how it looks and, where something came or went in the
+ * loop, from where that was. */
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
+
+/** The same from how it looks alone. */
+double stripe_picture_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 
 /** Below this a stripe may well be something else. */
 #define STRIPE_SURE_TRUST 0.6

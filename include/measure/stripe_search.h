@@ -46,7 +46,8 @@ struct stripe_seeds {
  *  agree, for each look and half thickness and for all of them together, at a low and at a high bar.
  *  Errors: ERROR_MEMORY. */
 MUST_CHECK bool stripe_search(const struct raster *picture, const struct raster *window, double pixel_mm,
-                              const struct stripe_seeds *seeds, struct stripe_candidate *found, size_t *n_found, struct error **err);
+                              const struct stripe_seeds *seeds, struct stripe_candidate *found,
+                              size_t *n_found, struct error **err);
 
 /** Share of the places of curve a (n_a pairs x, y in millimetres) that lie within 5 mm of one of curve b, 0
  * to 1. */

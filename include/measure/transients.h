@@ -42,8 +42,8 @@ bool transients_touch(const struct transients *transients, const double place_mm
 
 enum { TRANSIENTS_MOST_PLACES = 3 };
 
-/** Places that something came to, in millimetres: the one where it shone most, as bubbles do, then both ends of
- *  what is joined to that, drawn in a little, where they lie apart from it: a shaft has a tip.
+/** Places that something came to, in millimetres: the one where it shone most, as bubbles do, then both ends
+ * of what is joined to that, drawn in a little, where they lie apart from it: a shaft has a tip.
  *
  *  Returns how many, 0 to TRANSIENTS_MOST_PLACES; 0 also where memory runs out. */
 size_t transients_places(const struct transients *transients, double (*place_mm)[2]);

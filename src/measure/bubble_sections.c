@@ -15,9 +15,10 @@ static const double TIP_MOST_BEHIND_MM = 6.5;
 /* A distance whose interval reaches farther than this to either side answers nothing: published bands of
  * placement are 10 mm wide (Angun et al. 2024, see norms.c). */
 static const double MOST_HALF_MM = 7.5;
-static const double LOST_S = 5.0;  /* before the loop's end: worth a sentence */
-static const double STEP_S = 2.0;  /* the way is told over medians of two seconds */
-static const double STIR_MM = 0.5; /* a place this near the last one is taken for the same */
+static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
+static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
+static const double STEP_S = 2.0;          /* the way is told over medians of two seconds */
+static const double STIR_MM = 0.5;         /* a place this near the last one is taken for the same */
 
 /* Arc length from the fundus. */
 static double from_fundus(const struct bubble_facts *facts, double at_mm)
@@ -37,10 +38,11 @@ static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons
 
     if (half_mm <= MOST_HALF_MM)
         return false;
-    (void)text_list_add(reasons,
-                        "the fundal end of the stripe is told to within %.0f mm only, too vague for a distance "
-                        "from it; mark it with --fundus",
-                        half_mm);
+    (void)text_list_add(
+        reasons,
+        "the fundal end of the stripe is told to within %.0f mm only, too vague for a distance "
+        "from it; mark it with --fundus",
+        half_mm);
     return true;
 }
 
@@ -215,8 +217,8 @@ static void fill_toward(struct drift *drift, const struct bubble_facts *facts, d
                quantity_within(toward, toward - error, toward + error));
     if (!is_vague(facts, &drift->reasons))
         length_set(facts->canvas, &drift->final_to_fundus_mm, &drift->final_to_fundus_px,
-               quantity_of(canvas_distance_mm(facts->canvas, place_at(facts, last->frame, &last->sight),
-                                              fundus_at(facts, last->frame))));
+                   quantity_of(canvas_distance_mm(facts->canvas, place_at(facts, last->frame, &last->sight),
+                                                  fundus_at(facts, last->frame))));
     if (lost_s > LOST_S)
         (void)text_list_add(&drift->reasons, "the bubbles were lost from sight %.0f s before the loop ends",
                             lost_s);
@@ -277,7 +279,8 @@ static bool withhold_bubbles(struct loop_result *result, const struct bubble_fac
         "what was taken for the stripe may not be it, so nothing is told of bubbles in "
         "it; mark its ends with --fundus and --os";
 
-    if (stripe_is_sure(facts->stripe) || (facts->cluster->is_present && facts->cluster->has_onset))
+    if (stripe_is_sure(facts->stripe) ||
+        (facts->cluster->is_present && facts->cluster->has_onset && facts->stripe->trust > BORNE_OUT_TRUST))
         return false;
     result->deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
     result->drift.verdict = DRIFT_NOT_ASSESSABLE;

@@ -132,8 +132,8 @@ struct line_sums {
 
 /* Adds a patch that lies beyond the reach of bubbles. */
 static void add_patch(struct line_sums *sums, const struct follow *follow, const struct canvas *canvas,
-                      const struct point *rest, const struct point *now, double trust, const double bubbles_mm[2],
-                      size_t position, size_t i)
+                      const struct point *rest, const struct point *now, double trust,
+                      const double bubbles_mm[2], size_t position, size_t i)
 {
     const double *normal = follow->normal + 2 * i;
     double away = follow->position_mm[position] - follow->position_mm[i];
@@ -176,8 +176,8 @@ double carry_drag_mm(const struct follow *follow, const struct canvas *canvas, s
     for (size_t k = 0; k < 2 * follow->n_beside; k++) {
         size_t at = frame * 2 * follow->n_beside + k;
 
-        add_patch(&sums, follow, canvas, &beside_rest[k], &follow->beside[at], (double)follow->beside_trust[at],
-                  bubbles_mm, follow->beside_position[k / 2], i);
+        add_patch(&sums, follow, canvas, &beside_rest[k], &follow->beside[at],
+                  (double)follow->beside_trust[at], bubbles_mm, follow->beside_position[k / 2], i);
     }
     spread = sums.weight * sums.away_squared - sums.away * sums.away;
     if (sums.weight < LEAST_BEYOND || spread < 1e-6 * sums.weight * sums.away_squared)

@@ -86,7 +86,8 @@ static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
         double before = 0.0, after = 0.0, row_before = 0.0, row_after = 0.0;
 
         if (way[t] < 0 ||
-            !mean_of_way(hunt, way, fmax(time_s - GLINT_S, follow->time_s[first]), time_s, &before, &row_before) ||
+            !mean_of_way(hunt, way, fmax(time_s - GLINT_S, follow->time_s[first]), time_s, &before,
+                         &row_before) ||
             !mean_of_way(hunt, way, time_s, time_s + GLINT_S, &after, &row_after))
             continue;
         if (before < GLINT_STRENGTH && after > best * before &&

@@ -18,13 +18,14 @@ static const double SAME_END_MM = 4.0;
 static const double DRAWN_MM = 10.0; /* of the line that is drawn along with its tip */
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
- * three generators' loops and of real pictures of other organs (docs/validation.md). Where nothing came or went
- * the picture alone must tell. */
-static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.36,  0.07,  -0.05, -0.95, -2.69, -4.79, -0.68, -2.74, -1.99,
-                                                  -0.40, -0.94, -2.33, -0.37, -3.65, -0.61, 0.94,  -0.41, 6.42};
+ * three generators' loops and of real pictures of other organs (docs/validation.md). Where nothing came or
+ * went the picture alone must tell. */
+static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.36,  0.07,  -0.05, -0.95, -2.69, -4.79,
+                                                  -0.68, -2.74, -1.99, -0.40, -0.94, -2.33,
+                                                  -0.37, -3.65, -0.61, 0.94,  -0.41, 6.42};
 static const double OFFSET = 1.80;
-static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {
-    0.08, 0.17, -0.25, 1.75, -3.59, -4.40, -0.86, -3.84, -2.60, -0.51, -1.17, -3.07, -0.56, -4.59};
+static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {0.08,  0.17,  -0.25, 1.75,  -3.59, -4.40, -0.86,
+                                                          -3.84, -2.60, -0.51, -1.17, -3.07, -0.56, -4.59};
 static const double PICTURE_OFFSET = 3.26;
 static const double LEAST_SEEN_MM2 = 2.0; /* of what came or went: about a small cluster */
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
@@ -68,17 +69,28 @@ void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *f
         crossing.inside / (crossing.inside + crossing.aside + crossing.elsewhere + 1.0);
 }
 
-double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
+static double odds_by(const double *weights, double offset, const struct stripe_fit *fit,
+                      const struct mean_picture *mean)
 {
-    bool has_seen = transients_mm2(&mean->transients) > LEAST_SEEN_MM2;
-    const double *weights = has_seen ? WEIGHTS : PICTURE_WEIGHTS;
     double evidence[STRIPE_N_EVIDENCE];
-    double sum = has_seen ? OFFSET : PICTURE_OFFSET;
+    double sum = offset;
 
     stripe_weigh(evidence, fit, mean);
     for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
         sum += weights[i] * evidence[i];
     return sum;
+}
+
+double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
+{
+    if (transients_mm2(&mean->transients) > LEAST_SEEN_MM2)
+        return odds_by(WEIGHTS, OFFSET, fit, mean);
+    return stripe_picture_odds(fit, mean);
+}
+
+double stripe_picture_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
+{
+    return odds_by(PICTURE_WEIGHTS, PICTURE_OFFSET, fit, mean);
 }
 
 /* Mean half thickness 4 to 12 mm from an end. */
@@ -162,7 +174,8 @@ static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_
         const struct stripe_fit *other = &bands->fits[i];
         const double *first = other->place_mm[0];
         const double *last = other->place_mm[other->n - 1];
-        bool other_is_last = hypot(last[0] - tip[0], last[1] - tip[1]) < hypot(first[0] - tip[0], first[1] - tip[1]);
+        bool other_is_last =
+            hypot(last[0] - tip[0], last[1] - tip[1]) < hypot(first[0] - tip[0], first[1] - tip[1]);
         const double *at = other_is_last ? last : first;
         double error = fmax(other_is_last ? other->last.error_mm : other->first.error_mm, 0.25);
         double weight = exp(bands->odds[i] - bands->odds[best]) / (error * error);

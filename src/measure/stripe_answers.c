@@ -15,8 +15,9 @@ static const double PROFILE_STEP_MM = 0.5;
 static const double OUTSIDE_MM = 4.0;        /* width of myometrium looked at beyond each wall */
 static const double UNEVEN_SIDES_COST = 0.5; /* myometrium is much the same on both sides of the stripe */
 static const double MOST_OFF_CENTRE = 0.3;   /* of the middle line, over the half thickness */
-static const double FAINT_MIDDLE = 0.6;      /* what two outer lines answer that have hardly a middle one between */
-static const double SIDE_MM = 6.0;           /* of myometrium beyond each wall whose evenness counts */
+static const double FAINT_MIDDLE =
+    0.6;                           /* what two outer lines answer that have hardly a middle one between */
+static const double SIDE_MM = 6.0; /* of myometrium beyond each wall whose evenness counts */
 static const double RESTLESS_SIGMA_MM = 8.0; /* neighbourhood in which a picture's restlessness is taken */
 static const double LEAST_RESTLESS = 0.3;    /* of the picture's usual restlessness */
 const double ANSWER_HALVES_MM[ANSWER_HALVES] = {2.25, 3.25, 4.5, 6.0, 7.75};

@@ -103,7 +103,8 @@ static bool add_beside(struct fitting *fitting, size_t band, size_t *n, bool *is
 }
 
 /* Where a catheter or bubbles came or went beside a band, a band along them is looked for as well: the
- * line that was followed may be the neighbour of the middle one. The likeliest bands of each look come first. */
+ * line that was followed may be the neighbour of the middle one. The likeliest bands of each look come first.
+ */
 static bool add_shifted(struct fitting *fitting, size_t end, enum stripe_look look, size_t *n)
 {
     bool is_taken[STRIPE_MOST_BANDS] = {false};
@@ -123,8 +124,9 @@ static bool add_shifted(struct fitting *fitting, size_t end, enum stripe_look lo
         n_added += is_added;
         is_taken[best] = true;
         for (size_t i = 0; i < end && is_added; i++)
-            is_taken[i] = is_taken[i] || (fitting->is_found[i] && stripe_fit_share_near(&fitting->fits[i],
-                                                                            &fitting->fits[best]) > 0.9);
+            is_taken[i] =
+                is_taken[i] || (fitting->is_found[i] &&
+                                stripe_fit_share_near(&fitting->fits[i], &fitting->fits[best]) > 0.9);
     }
     return true;
 }
@@ -156,8 +158,8 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
     }
     fitting->mean = mean;
     seeds.n = transients_places(&mean->transients, seeds.place_mm);
-    is_made = mean_picture_halve(&half, mean, err) && stripe_search(half.picture, half.window, half.pixel_mm,
-                                                                    &seeds, fitting->candidates, &n, err);
+    is_made = mean_picture_halve(&half, mean, err) &&
+              stripe_search(half.picture, half.window, half.pixel_mm, &seeds, fitting->candidates, &n, err);
     mean_picture_free(&half);
     if (is_made) {
         n_searched = n;

@@ -9,7 +9,6 @@
 enum { N_HALVES = 31 };
 static const double LEAST_HALF_MM = 1.5;
 static const double MOST_OFF_CENTRE = 0.3; /* of the middle line, over the half thickness */
-static const double FAINT_MIDDLE = 0.6;    /* what two outer lines answer that have hardly a middle one between */
 static const double WIDEST = 1.6;          /* a half thickness over that of the candidate */
 static const double HALF_STEP_MM = 0.25;
 static const double OUTSIDE_MM = 4.0;
@@ -73,9 +72,8 @@ static double triple_answer(const struct straight *straight, size_t row, double 
 
     if (half < 2.25)
         return 0.0;
-    return weighed(fmax(fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark,
-                        FAINT_MIDDLE * (outer - dark)),
-                   2.67, 2.0 * (half - 1.5));
+    return weighed(fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark, 2.67,
+                   2.0 * (half - 1.5));
 }
 
 double stripe_course_contrast(const struct straight *straight, enum stripe_look look, size_t row,

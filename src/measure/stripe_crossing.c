@@ -168,8 +168,8 @@ static bool bridge(double *value, size_t n)
         if (!isfinite(value[i]))
             continue;
         for (size_t k = known < n ? known + 1 : 0; k < i; k++)
-            value[k] = known < n ? value[known] + (value[i] - value[known]) * (double)(k - known) /
-                                                      (double)(i - known)
+            value[k] = known < n ? value[known] +
+                                       (value[i] - value[known]) * (double)(k - known) / (double)(i - known)
                                  : value[i];
         known = i;
     }
@@ -178,7 +178,8 @@ static bool bridge(double *value, size_t n)
     return known < n;
 }
 
-double stripe_crossing_aside(const struct stripe_fit *fit, const struct transients *transients, double *aside_mm)
+double stripe_crossing_aside(const struct stripe_fit *fit, const struct transients *transients,
+                             double *aside_mm)
 {
     size_t reach = (size_t)(0.5 * ALONG_MM / FIT_STEP_MM);
     double *mass = calloc(fit->n, sizeof *mass);

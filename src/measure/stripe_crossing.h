@@ -16,11 +16,12 @@ struct stripe_crossing {
 /* Sorts what came or went; all zero where that cannot be told, or where memory runs out. */
 struct stripe_crossing stripe_crossing_of(const struct stripe_fit *fit, const struct transients *transients);
 
-/* How far beside each place of a band's line what came or went lies, up to 8 mm, positive on the right of first
- * to last: means over 3 mm along the line, drawn straight from one to the next where there is nothing.
+/* How far beside each place of a band's line what came or went lies, up to 8 mm, positive on the right of
+ * first to last: means over 3 mm along the line, drawn straight from one to the next where there is nothing.
  *
  * aside_mm  fit->n, overwritten
  * Returns the largest of them, without its sign; 0 where there is hardly anything. */
-double stripe_crossing_aside(const struct stripe_fit *fit, const struct transients *transients, double *aside_mm);
+double stripe_crossing_aside(const struct stripe_fit *fit, const struct transients *transients,
+                             double *aside_mm);
 
 #endif

@@ -114,7 +114,7 @@ static double worth(const struct stripe_fit *fit, const struct mean_picture *mea
     double one = aside(fit, fundus) / ASIDE_MM;
     double other = aside(fit, os) / ASIDE_MM;
 
-    return stripe_odds(fit, mean) - 0.5 * (one * one + other * other);
+    return stripe_picture_odds(fit, mean) - 0.5 * (one * one + other * other);
 }
 
 /* What a stripe between marks may look like. */
@@ -170,7 +170,7 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
         }
     stripe->trust = STRAIGHT_TRUST;
     if (is_any) {
-        stripe->trust = 1.0 / (1.0 + exp(-stripe_odds(&stripe->fit, mean) - MARKED_ODDS));
+        stripe->trust = 1.0 / (1.0 + exp(-stripe_picture_odds(&stripe->fit, mean) - MARKED_ODDS));
         return set_first(&stripe->fit, fundus) ? true : error_memory(err);
     }
     return straight_stripe(stripe, fundus, os) ? true : error_memory(err);

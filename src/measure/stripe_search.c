@@ -12,26 +12,27 @@ enum {
     ANY_HALF = ANSWER_HALVES, /* the family of all half thicknesses: a stripe tapers */
     ROUNDS = 4,               /* paths taken of each family */
     N_LEVELS = 2,
-    PER_SEEDS = 5,                                       /* arcs of each look through all seeds */
+    PER_SEEDS = 5, /* arcs of each look through all seeds */
     PER_LEVEL = (STRIPE_MOST_CANDIDATES - 2 * PER_SEEDS) / (2 * N_LEVELS), /* candidates of each look */
     N_BENDS = 3,                                                           /* of an arc, to either side */
     ARC_STEPS = 10,      /* to either side of a seed: 30 mm, */
     LEAST_ARC_STEPS = 4, /* and 12 mm, however faint: the ends are sought beyond */
-    MOST_STEPS = 28,                                     /* 84 mm: longer than cavity and canal */
-    LEAST_STEPS = 6,                                     /* 18 mm: shorter is no stripe */
+    MOST_STEPS = 28,     /* 84 mm: longer than cavity and canal */
+    LEAST_STEPS = 6,     /* 18 mm: shorter is no stripe */
 };
 static const double PI = 3.14159265358979323846;
 /* A place must answer better than this share of all to be worth a step: a low bar finds faint stripes but
  * leads strong ones on beyond their ends, so both are tried. */
 static const double LEVELS[N_LEVELS] = {0.9, 0.95};
-static const double ASIDE_MM = 7.5;    /* a path may run along an outer line instead of the middle one */
+static const double ASIDE_MM = 7.5;        /* a path may run along an outer line instead of the middle one */
 static const double SEEDED_ASIDE_MM = 3.0; /* bubbles lie near the centre line */
-static const double TOUCHED = 1.5; /* what a place counts for that a shaft or bubbles touched, as an answer does */
+static const double TOUCHED =
+    1.5; /* what a place counts for that a shaft or bubbles touched, as an answer does */
 static const double MOST_BEND_PER_MM = 0.04; /* radius of 25 mm */
-static const double NEAR_MM = 5.0;     /* places of curves that run the same way */
-static const double CLEAR_MM = 4.0;    /* about a path that was taken */
-static const float TURN_COST = 0.5F;   /* of a turn by one heading */
-static const float WORST_GAIN = -2.0F; /* a path does not cross a place that answers worse */
+static const double NEAR_MM = 5.0;           /* places of curves that run the same way */
+static const double CLEAR_MM = 4.0;          /* about a path that was taken */
+static const float TURN_COST = 0.5F;         /* of a turn by one heading */
+static const float WORST_GAIN = -2.0F;       /* a path does not cross a place that answers worse */
 static const float MOST_GAIN =
     3.0F; /* an answer beyond its cost counts no more than this: one bright spot is no stripe */
 
@@ -308,10 +309,10 @@ static float gain_near(const struct stripe_answers *answers, const float *gain, 
         for (int y = row - 1; y <= row + 1; y++)
             for (int x = column - 1; x <= column + 1; x++)
                 if (y >= 0 && x >= 0 && y < answers->rows && x < answers->columns)
-                    best = fmaxf(best, gain[place_index(answers,
-                                                        ((angle + turn) % ANSWER_ANGLES + ANSWER_ANGLES) %
-                                                            ANSWER_ANGLES,
-                                                        y, x)]);
+                    best = fmaxf(
+                        best, gain[place_index(
+                                  answers, ((angle + turn) % ANSWER_ANGLES + ANSWER_ANGLES) % ANSWER_ANGLES,
+                                  y, x)]);
     return best;
 }
 
@@ -347,9 +348,9 @@ static float follow_arc(const struct stripe_answers *answers, const float *gain,
 }
 
 /* An arc through a seed as a candidate; false when memory ran out. */
-static bool try_arc(const struct stripe_answers *answers, const float *gain,
-                    const struct stripe_seeds *seeds, const double seed_mm[2], double heading_rad,
-                    double bend_per_mm, struct stripe_candidate *candidate)
+static bool try_arc(const struct stripe_answers *answers, const float *gain, const struct stripe_seeds *seeds,
+                    const double seed_mm[2], double heading_rad, double bend_per_mm,
+                    struct stripe_candidate *candidate)
 {
     double ahead[ARC_STEPS][2];
     double behind[ARC_STEPS][2];
@@ -359,7 +360,8 @@ static bool try_arc(const struct stripe_answers *answers, const float *gain,
     candidate->score =
         (double)(gain_near(answers, gain, seed_mm, heading_rad) +
                  follow_arc(answers, gain, seeds, seed_mm, heading_rad, bend_per_mm, ahead, &n_ahead) +
-                 follow_arc(answers, gain, seeds, seed_mm, heading_rad + PI, -bend_per_mm, behind, &n_behind));
+                 follow_arc(answers, gain, seeds, seed_mm, heading_rad + PI, -bend_per_mm, behind,
+                            &n_behind));
     candidate->place_mm = malloc((n_ahead + n_behind + 1) * sizeof *candidate->place_mm);
     if (candidate->place_mm == NULL)
         return false;
@@ -426,7 +428,8 @@ static bool join_places(const struct stripe_answers *answers, const struct strip
 }
 
 bool stripe_search(const struct raster *picture, const struct raster *window, double pixel_mm,
-                   const struct stripe_seeds *seeds, struct stripe_candidate *found, size_t *n_found, struct error **err)
+                   const struct stripe_seeds *seeds, struct stripe_candidate *found, size_t *n_found,
+                   struct error **err)
 {
     struct stripe_answers answers = {0};
     bool is_made = false;

@@ -9,9 +9,9 @@
 #include <string.h>
 
 enum { LEAST_KEYS = 8 };
-static const double SMOOTH_MM = 0.7;        /* about the width of a catheter or a small cluster: common practice */
-static const double STAY_S = 5.0;           /* what stays shorter is speckle that came and went */
-static const double USUAL = 0.15;           /* quantile of a place's own brightness that is called usual */
+static const double SMOOTH_MM = 0.7; /* about the width of a catheter or a small cluster: common practice */
+static const double STAY_S = 5.0;    /* what stays shorter is speckle that came and went */
+static const double USUAL = 0.15;    /* quantile of a place's own brightness that is called usual */
 static const double LEAST_AGREEMENT = 0.15; /* of a key with the others, as for the mean picture */
 static const double CLEAR_MM = 2.0;         /* from the edge of the picture */
 static const double BLACK_LUMA = 8.0;       /* what lies outside a sector, coding noise included */
@@ -28,7 +28,7 @@ struct weighing {
     double pixel_mm;
     size_t key[KEYS_MOST]; /* those that agree with the others */
     size_t n;
-    size_t stay;                      /* keys that STAY_S spans */
+    size_t stay;                       /* keys that STAY_S spans */
     struct raster *at_rest[KEYS_MOST]; /* smoothed, at rest */
     bool is_failed[KEYS_MOST];
     double level[KEYS_MOST]; /* the picture's median luma: gain is none of a place's own doing */
@@ -52,9 +52,9 @@ static void lay_key(void *context, size_t k)
     struct weighing *weighing = context;
     struct raster *copy = raster_copy(tissue_key(weighing->tissue, weighing->key[k]));
     struct raster *out = raster_make(weighing->map->width_px, weighing->map->height_px);
-    bool is_made =
-        copy != NULL && out != NULL &&
-        raster_smooth(copy, SMOOTH_MM / weighing->canvas->mm_per_px_x, SMOOTH_MM / weighing->canvas->mm_per_px_y);
+    bool is_made = copy != NULL && out != NULL &&
+                   raster_smooth(copy, SMOOTH_MM / weighing->canvas->mm_per_px_x,
+                                 SMOOTH_MM / weighing->canvas->mm_per_px_y);
 
     for (int row = 0; is_made && row < out->height_px; row++)
         for (int column = 0; column < out->width_px; column++) {
@@ -161,8 +161,7 @@ static void standardise(struct weighing *weighing, double *scratch)
     spread = fmax(statistics_spread(scratch, n), 1e-6);
     for (size_t i = 0; i < n_pixels; i++) {
         double level = ((double)weighing->map->value[i] - middle) / spread;
-        double share =
-            fmin(fmax((level - 0.5 * TRANSIENTS_LEAST) / (0.5 * TRANSIENTS_LEAST), 0.0), 1.0);
+        double share = fmin(fmax((level - 0.5 * TRANSIENTS_LEAST) / (0.5 * TRANSIENTS_LEAST), 0.0), 1.0);
 
         if (weighing->seen->value[i] <= 0.5F)
             level = share = 0.0;
@@ -272,7 +271,8 @@ bool transients_make(struct transients *transients, const struct tissue *tissue,
     weighing.map = raster_make(width, height);
     weighing.excess = raster_make(width, height);
     weighing.seen = raster_make(width, height);
-    is_made = weighing.map != NULL && weighing.excess != NULL && weighing.seen != NULL && weigh_all(&weighing);
+    is_made =
+        weighing.map != NULL && weighing.excess != NULL && weighing.seen != NULL && weigh_all(&weighing);
     raster_free(&weighing.seen);
     transients->level = weighing.map;
     transients->excess = weighing.excess;
@@ -326,7 +326,8 @@ static size_t brightest(const struct transients *transients)
 
     for (size_t i = 0; i < n && capped != NULL; i++)
         capped->value[i] = fminf(fmaxf(capped->value[i], 0.0F), (float)MOST_LEVEL);
-    if (capped != NULL && raster_smooth(capped, CLUSTER_MM / transients->pixel_mm, CLUSTER_MM / transients->pixel_mm))
+    if (capped != NULL &&
+        raster_smooth(capped, CLUSTER_MM / transients->pixel_mm, CLUSTER_MM / transients->pixel_mm))
         for (size_t i = 0; i < n; i++)
             if ((double)transients->level->value[i] > TRANSIENTS_LEAST &&
                 (best == n || capped->value[i] > capped->value[best]))

@@ -1,5 +1,5 @@
-/* Contracts of measure/transients.h: what comes or goes in tissue that sways, on texture whose motion is known
- * exactly (tests/support/speckle_fixture.h). */
+/* Contracts of measure/transients.h: what comes or goes in tissue that sways, on texture whose motion is
+ * known exactly (tests/support/speckle_fixture.h). */
 #include "../../support/speckle_fixture.h"
 #include "measure/transients.h"
 
@@ -16,7 +16,7 @@ static const double PI = 3.14159265358979323846;
 static const double PX_MM = 0.25;
 static const double MAP_MM = 0.5;
 static const double BUBBLES_PX[2] = {120.0, 90.0}; /* at rest */
-static const double SHAFT_END_PX = 40.0;           /* a shaft lies from here to the bubbles, level with them */
+static const double SHAFT_END_PX = 40.0; /* a shaft lies from here to the bubbles, level with them */
 
 struct scene {
     int n_keys;
@@ -38,7 +38,8 @@ static struct rigid sway(int key)
 static double shine(const struct scene *scene, int key, double x, double y)
 {
     double bubbles = exp(-0.5 * (pow(x - BUBBLES_PX[0], 2.0) + pow(y - BUBBLES_PX[1], 2.0)) / 16.0);
-    double shaft = x > SHAFT_END_PX && x < BUBBLES_PX[0] ? exp(-0.5 * pow(y - BUBBLES_PX[1], 2.0) / 9.0) : 0.0;
+    double shaft =
+        x > SHAFT_END_PX && x < BUBBLES_PX[0] ? exp(-0.5 * pow(y - BUBBLES_PX[1], 2.0) / 9.0) : 0.0;
     double sum = 0.0;
 
     if (key >= scene->bubbles_from && key < scene->bubbles_end)
@@ -96,8 +97,8 @@ static double most(const struct transients *transients, const double px[2], doub
 
     for (int y = 0; y < transients->level->height_px; y++)
         for (int x = 0; x < transients->level->width_px; x++) {
-            double away_mm = hypot((x + 0.5) * MAP_MM - (px[0] + 0.5) * PX_MM,
-                                   (y + 0.5) * MAP_MM - (px[1] + 0.5) * PX_MM);
+            double away_mm =
+                hypot((x + 0.5) * MAP_MM - (px[0] + 0.5) * PX_MM, (y + 0.5) * MAP_MM - (px[1] + 0.5) * PX_MM);
 
             if ((away_mm <= reach_mm) == is_near)
                 found = fmax(found, (double)transients->level->value[y * transients->level->width_px + x]);
