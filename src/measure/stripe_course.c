@@ -9,7 +9,8 @@
 enum { N_HALVES = 31 };
 static const double LEAST_HALF_MM = 1.5;
 static const double MOST_OFF_CENTRE = 0.3; /* of the middle line, over the half thickness */
-static const double WIDEST = 1.6;          /* a half thickness over that of the candidate */
+static const double UNSEEN = 0.25; /* what a place counts where the dark parts are the brighter ones */
+static const double WIDEST = 1.6;  /* a half thickness over that of the candidate */
 static const double HALF_STEP_MM = 0.25;
 static const double OUTSIDE_MM = 4.0;
 static const double CHANGE_COST =
@@ -69,11 +70,12 @@ static double triple_answer(const struct straight *straight, size_t row, double 
     double outer = 0.75 * fmin(before, after) + 0.25 * fmax(before, after); /* both must show */
     double dark = 0.5 * (straight_mean(straight, row, centre - half + 1.0, at - 1.0) +
                          straight_mean(straight, row, at + 1.0, centre + half - 1.0));
+    double contrast = fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark;
 
     if (half < 2.25)
         return 0.0;
-    return weighed(fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark, 2.67,
-                   2.0 * (half - 1.5));
+    /* Where the lines are not seen, the stripe may be there all the same. */
+    return weighed(contrast < 0.0 ? UNSEEN * contrast : contrast, 2.67, 2.0 * (half - 1.5));
 }
 
 double stripe_course_contrast(const struct straight *straight, enum stripe_look look, size_t row,

@@ -17,6 +17,7 @@ static const double EXTEND_MM = 14.0;
 static const double ALONG_SIGMA_MM = 1.5;
 static const double LEAST_LENGTH_MM = 15.0;
 static const double UNSURE_MM = 2.5;
+static const double WALLS_SEEN = 0.5; /* of the body's answer: where the thickness may be read */
 static const double INWARD_MM = 5.0;
 static const double FAR_MM = 3.5; /* of a tip from the coarse end, so that the body is learned again */
 
@@ -173,13 +174,33 @@ static bool place_end(const struct straight *straight, struct stripe_course *cou
 
 /* ---- the whole ---- */
 
+/* Median half thickness over 5 mm, where both walls are seen (or anywhere): then the thickest. */
+static void measure_thickness(struct stripe_fit *fit, const struct centre_line *line,
+                              const struct stripe_course *course, bool is_anywhere)
+{
+    enum { N = 11 };
+
+    for (size_t i = 0; i + N - 1 < fit->n; i += 2) {
+        double half_mm[N];
+        double answer = 0.0;
+
+        for (size_t k = 0; k < N; k++) {
+            double at = fmax(fit->first.at_mm, 0.0) + (double)(i + k) * FIT_STEP_MM;
+
+            half_mm[k] = fit->half_mm[i + k];
+            answer += course->answer[(size_t)fmin(round(at / line->step_mm), (double)(course->n - 1))] / N;
+        }
+        if (is_anywhere || answer >= WALLS_SEEN * course->body)
+            fit->thickness_mm = fmax(fit->thickness_mm, 2.0 * statistics_median(half_mm, N));
+    }
+}
+
 static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line,
                      const struct stripe_course *course, double edge_mm)
 {
     double from = fmax(fit->first.at_mm, 0.0);
     double to = fmin(fit->last.at_mm, (double)(line->n - 1) * line->step_mm);
     size_t n = (size_t)fmax(2.0, round((to - from) / FIT_STEP_MM) + 1.0);
-    double scratch[32];
 
     fit->n = n;
     fit->place_mm = calloc(n, sizeof *fit->place_mm);
@@ -199,11 +220,9 @@ static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line,
             fit->length_mm += hypot(fit->place_mm[i][0] - fit->place_mm[i - 1][0],
                                     fit->place_mm[i][1] - fit->place_mm[i - 1][1]);
     }
-    for (size_t i = 0; i + 10 < n; i += 2) { /* median over 5 mm, then the thickest */
-        for (size_t k = 0; k < 11; k++)
-            scratch[k] = fit->half_mm[i + k];
-        fit->thickness_mm = fmax(fit->thickness_mm, 2.0 * statistics_median(scratch, 11));
-    }
+    measure_thickness(fit, line, course, false);
+    if (fit->thickness_mm <= 0.0)
+        measure_thickness(fit, line, course, true);
     return true;
 }
 
