@@ -11,8 +11,8 @@
 #include "measure/keys.h"
 #include "measure/mean_picture.h"
 #include "measure/stripe.h"
-#include "measure/stripe_fit.h"
 #include "measure/stripe_bands.h"
+#include "measure/stripe_fit.h"
 #include "media/loop.h"
 #include "motion/tissue.h"
 
