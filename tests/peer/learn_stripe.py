@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
-"""Learns the weights of src/measure/stripe.c: learn_stripe.py BANDS PEER_LOOPS OWN_LOOPS OTHER_ORGANS
+"""Learns the weights of src/measure/stripe.c: learn_stripe.py BANDS PEER_LOOPS OWN_LOOPS SCENES OTHER_ORGANS
 
-BANDS is build/tests/peer/bands (make bands). The first two folders hold loops with NAME.truth.json beside them, by two
-generators; the third holds real loops and stills without a uterus. A ridge-penalised logistic regression; each loop weighs the same
-whatever number of bands it has, a real one three times as much: a stripe told where there is none is the worse fault.
+BANDS is build/tests/peer/bands (make bands). The first three folders hold loops with NAME.truth.json beside them, by
+three generators; the fourth holds real loops and stills without a uterus. A ridge-penalised logistic regression; each
+loop weighs the same whatever number of bands it has, a real one three times as much: a stripe told where there is none
+is the worse fault.
 
-Prints how weights that were learned on one generator and half of the other organs fare on the other generator and the
-other half, both ways round, then the weights learned on all.
+Prints how weights that were learned on two generators and half of the other organs fare on the third generator and the
+other half, then the weights learned on all: with what came or went, and from the picture alone.
 """
 import glob
 import json
@@ -17,6 +18,7 @@ import sys
 import numpy as np
 from scipy.optimize import minimize
 
+PICTURE = 14  # so many of them look at the picture alone
 NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred dark_sides "
          "bright_sides cut_off crossed crossed_aside passed_by crossed_share").split()
 END_NAMES = "thicker leaning blunter canal led_to deeper".split()
@@ -37,7 +39,7 @@ def bands(program, loop, truth):
 
 def gather(program, folders):
     rows, kinds, loops = [], [], []
-    for kind, folder in zip("poR", folders):
+    for kind, folder in zip("pogR", folders):
         for loop in sorted(glob.glob(os.path.join(folder, "**", "*"), recursive=True)):
             truth = os.path.splitext(loop)[0] + ".truth.json"
             if not os.path.isfile(loop) or loop.endswith(".json") or (kind != "R" and not os.path.exists(truth)):
@@ -100,28 +102,30 @@ def tell(title, offset, weights, x, y, kinds, loops):
 
 
 def main():
-    rows, kinds, loops = gather(sys.argv[1], sys.argv[2:5])
-    y, x, ends = rows[:, 0], rows[:, 1:1 + len(NAMES)], rows[:, 1 + len(NAMES):]
+    rows, kinds, loops = gather(sys.argv[1], sys.argv[2:6])
+    y, all_x, ends = rows[:, 0], rows[:, 1:1 + len(NAMES)], rows[:, 1 + len(NAMES):]
     weight = np.zeros(len(y))
     for loop in set(loops):
         at = loops == loop
         weight[at] = LOOP_WEIGHT / at.sum() * (OTHER_ORGAN_WEIGHT if kinds[at][0] == "R" else 1)
     organs = sorted(set(loops[kinds == "R"]))
-    one = (kinds == "p") | np.isin(loops, organs[::2])
-    other = (kinds == "o") | np.isin(loops, organs[1::2])
-    for title, train, test in (("learned on the peer, tried on our own", one, other),
-                               ("learned on our own, tried on the peer", other, one)):
-        offset, weights = learn(x[train], y[train], weight[train])
-        tell(title, offset, weights, x[test], y[test], kinds[test], loops[test])
-    offset, weights = learn(x, y, weight)
-    tell("learned on all, tried on the same", offset, weights, x, y, kinds, loops)
-    print("OFFSET = %.2f" % offset)
-    for name, value in zip(NAMES, weights):
-        print("%-13s %6.2f" % (name, value))
+    halves = np.isin(loops, organs[::2]), np.isin(loops, organs[1::2])
+    for what, x in (("with what came or went", all_x), ("the picture alone", all_x[:, :PICTURE])):
+        print("== " + what)
+        for k, kind in enumerate("pog"):
+            train = ((kinds != kind) & (kinds != "R")) | halves[k % 2]
+            test = (kinds == kind) | halves[1 - k % 2]
+            offset, weights = learn(x[train], y[train], weight[train])
+            tell("tried on %s, learned on the others" % kind, offset, weights, x[test], y[test], kinds[test], loops[test])
+        offset, weights = learn(x, y, weight)
+        tell("learned on all, tried on the same", offset, weights, x, y, kinds, loops)
+        print("offset %.2f" % offset)
+        for name, value in zip(NAMES, weights):
+            print("%-13s %6.2f" % (name, value))
     true = y > 0
     weight = np.array([1 / (true & (loops == loop)).sum() for loop in loops[true]])
     ends, kinds, loops = ends[true], kinds[true], loops[true]
-    for train, test in (("p", "o"), ("o", "p"), ("po", "po")):
+    for train, test in (("og", "p"), ("pg", "o"), ("po", "g"), ("pog", "pog")):
         a, b = np.isin(kinds, list(train)), np.isin(kinds, list(test))
         weights = learn_ends(ends[a], weight[a])
         tell_ends("which end, learned on %s, tried on %s" % (train, test), weights, ends[b], loops[b])
