@@ -31,10 +31,15 @@ static const struct stripe_end *fundal_end(const struct bubble_facts *facts)
     return facts->fundus_is_first ? &facts->stripe->fit.first : &facts->stripe->fit.last;
 }
 
+static double fundal_half_mm(const struct bubble_facts *facts)
+{
+    return NORMAL_95 * fundal_end(facts)->error_mm;
+}
+
 /* Whether the fundus is told too vaguely to measure from it; says so. */
 static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons)
 {
-    double half_mm = NORMAL_95 * fundal_end(facts)->error_mm;
+    double half_mm = fundal_half_mm(facts);
 
     if (half_mm <= MOST_HALF_MM)
         return false;
@@ -343,7 +348,7 @@ static void fill_row(struct series_row *row, size_t t, const struct bubble_facts
 
         row->bubble_x_px = quantity_of(centre.x_px);
         row->bubble_y_px = quantity_of(centre.y_px);
-        if (facts->is_sure_of_end) {
+        if (facts->is_sure_of_end && fundal_half_mm(facts) <= MOST_HALF_MM) {
             length_set(canvas, &row->to_fundus_mm, &row->to_fundus_px,
                        quantity_of(canvas_distance_mm(canvas, place, fundus)));
             length_set(canvas, &row->along_stripe_mm, &row->along_stripe_px,

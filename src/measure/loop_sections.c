@@ -11,6 +11,9 @@
 
 static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
+static const double SURELY_ODDS = 2.0; /* log odds of the catheter's side: about seven to one */
+static const double NORMAL_95 = 1.96;
+static const double VAGUE_MM = 7.5; /* as for distances from the fundus */
 static const double FROZEN_S = 0.5;
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
@@ -43,8 +46,24 @@ static double certainty(double odds)
     return 1.0 / (1.0 + exp(-fabs(odds)));
 }
 
-static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, double sure)
+/* Where both ends are marked but the catheter, that comes from the os, came in by the fundus. */
+static void doubt_marks(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster)
 {
+    if (cavity->fundus_given && cavity->os_given && stripe->fundus_first * cluster->catheter_odds < 0.0 &&
+        fabs(cluster->catheter_odds) > SURELY_ODDS)
+        (void)text_list_add(&cavity->reasons, "a catheter seems to come in by the end that was marked as the "
+                                              "fundus; check that the two marks are not exchanged");
+}
+
+static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, double sure, bool is_first)
+{
+    const struct stripe_end *end = is_first ? &stripe->fit.first : &stripe->fit.last;
+
+    if (NORMAL_95 * end->error_mm > VAGUE_MM)
+        (void)text_list_add(
+            &cavity->reasons,
+            "the fundal end of the stripe is told to within %.0f mm only; mark it with --fundus",
+            NORMAL_95 * end->error_mm);
     if (sure < SURE_OF_END)
         (void)text_list_add(&cavity->reasons,
                             "which end of the stripe is the fundus cannot be told; mark it with --fundus");
@@ -97,7 +116,8 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
         (void)text_list_add(&cavity->reasons, "the walls cannot be made out, so there is no thickness");
     if (canvas->is_nominal)
         (void)text_list_add(&cavity->reasons, "no scale is known, so lengths are in pixels only");
-    explain_cavity(cavity, stripe, sure);
+    explain_cavity(cavity, stripe, sure, is_first);
+    doubt_marks(cavity, stripe, cluster);
 }
 
 /* ---- contractions ---- */

@@ -1,5 +1,7 @@
 #include "measure/loop_sections.h"
 
+#include "measure/stripe_bands.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -126,6 +128,37 @@ static const struct guise GUISES[] = {
     {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
 enum { N_GUISES = sizeof GUISES / sizeof GUISES[0] };
 
+/* A band that was found without the marks, runs from one to the other and is likelier than what the arcs
+ * gave. */
+static bool take_band(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
+                      const double os[2], double *best, bool *is_any, struct error **err)
+{
+    struct stripe_bands *bands = NULL;
+
+    if (!stripe_bands_make(&bands, mean, err))
+        return false;
+    for (size_t i = 0; i < bands->n; i++) {
+        struct stripe_fit *fit = &bands->fits[i];
+        const double *first = fit->place_mm[0];
+        const double *last = fit->place_mm[fit->n - 1];
+        bool is_turned = away(last, fundus) < away(first, fundus);
+        double value = worth(fit, mean, fundus, os);
+
+        if (value <= *best || away(is_turned ? last : first, fundus) > NEAR_MM ||
+            away(is_turned ? first : last, os) > NEAR_MM)
+            continue;
+        *best = value;
+        *is_any = true;
+        stripe_fit_free(&stripe->fit);
+        stripe->fit = *fit;
+        memset(fit, 0, sizeof *fit);
+        if (is_turned)
+            stripe_turn(stripe);
+    }
+    stripe_bands_free(&bands);
+    return true;
+}
+
 /* Fits a stripe along arcs between the marks; keeps the one that answers best. Trust: that what lies
  * between the marks is an endometrium. */
 static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
@@ -168,6 +201,8 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
                 stripe_fit_free(&fit);
             }
         }
+    if (!take_band(stripe, mean, fundus, os, &best, &is_any, err))
+        return false;
     stripe->trust = STRAIGHT_TRUST;
     if (is_any) {
         stripe->trust = 1.0 / (1.0 + exp(-stripe_picture_odds(&stripe->fit, mean) - MARKED_ODDS));
