@@ -10,6 +10,7 @@
 static const double NEAR_MM = 10.0;
 /* Who marks both ends has seen a uterus; that counts for about fifty to one. */
 static const double MARKED_ODDS = 4.0;
+static const double LEAST_WORTH = -5.0; /* of a band found elsewise: less would be trusted less than a line */
 static const double STRAIGHT_TRUST = 0.3; /* no band with two walls between the marks */
 static const double NEAR_LINE_MM = 3.0;   /* the centre line from an arc between the marks */
 static const double ASIDE_MM =
@@ -144,7 +145,7 @@ static bool take_band(struct stripe *stripe, const struct mean_picture *mean, co
         bool is_turned = away(last, fundus) < away(first, fundus);
         double value = worth(fit, mean, fundus, os);
 
-        if (value <= *best || away(is_turned ? last : first, fundus) > NEAR_MM ||
+        if (value <= fmax(*best, LEAST_WORTH) || away(is_turned ? last : first, fundus) > NEAR_MM ||
             away(is_turned ? first : last, os) > NEAR_MM)
             continue;
         *best = value;
@@ -205,7 +206,9 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
         return false;
     stripe->trust = STRAIGHT_TRUST;
     if (is_any) {
-        stripe->trust = 1.0 / (1.0 + exp(-stripe_picture_odds(&stripe->fit, mean) - MARKED_ODDS));
+        double odds = fmax(stripe_picture_odds(&stripe->fit, mean), stripe_odds(&stripe->fit, mean));
+
+        stripe->trust = 1.0 / (1.0 + exp(-odds - MARKED_ODDS));
         return set_first(&stripe->fit, fundus) ? true : error_memory(err);
     }
     return straight_stripe(stripe, fundus, os) ? true : error_memory(err);
