@@ -13,7 +13,8 @@ static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double SURELY_ODDS = 2.0; /* log odds of the catheter's side: about seven to one */
 static const double NORMAL_95 = 1.96;
-static const double VAGUE_MM = 7.5; /* as for distances from the fundus */
+static const double VAGUE_MM = 7.5;     /* as for distances from the fundus */
+static const double HARDLY_TRUST = 0.2; /* of a stripe, marked as it may be */
 static const double FROZEN_S = 0.5;
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
@@ -302,16 +303,25 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
     return true;
 }
 
-/* A quiet trace says that the uterus is quiet only where it is surely the stripe's. */
-static void withhold_quiet(struct contractions *contractions, const struct stripe *stripe)
+/* A quiet trace says that the uterus is quiet only where it is surely the stripe's, and waves of something
+ * that is hardly a stripe are not the uterus's. */
+static void withhold_waves(struct contractions *contractions, const struct stripe *stripe)
 {
-    if (contractions->verdict != CONTRACTIONS_QUIESCENT || stripe_is_sure(stripe))
+    bool is_doubtful = contractions->verdict == CONTRACTIONS_QUIESCENT && !stripe_is_sure(stripe);
+    bool is_hardly = contractions->verdict == CONTRACTIONS_MEASURED && stripe->trust < HARDLY_TRUST;
+    struct contractions withheld = {.verdict = CONTRACTIONS_NOT_ASSESSABLE,
+                                    .assessed_s = contractions->assessed_s,
+                                    .reasons = contractions->reasons};
+
+    if (!is_doubtful && !is_hardly)
         return;
-    contractions->verdict = CONTRACTIONS_NOT_ASSESSABLE;
-    contractions->false_alarm = (struct quantity){0};
+    *contractions = withheld;
     (void)text_list_add(&contractions->reasons,
-                        "nothing moves rhythmically where the stripe was taken to be, but it "
-                        "may not be the stripe; mark its ends with --fundus and --os");
+                        is_hardly
+                            ? "what lies there hardly looks like an endometrium, so what moves in it is not "
+                              "told; check the marks"
+                            : "nothing moves rhythmically where the stripe was taken to be, but it "
+                              "may not be the stripe; mark its ends with --fundus and --os");
 }
 
 bool sections_fill_motion(struct loop_result *result, const struct follow *follow,
@@ -336,7 +346,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
         return error_memory(err);
     if (!fill_contractions(result, &bubbles, err))
         return false;
-    withhold_quiet(&result->contractions, stripe);
+    withhold_waves(&result->contractions, stripe);
     if (canvas->is_nominal) {
         free(result->motion.position_mm);
         free(result->motion.change_mm);
