@@ -11,6 +11,14 @@
 
 enum { STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + 18 };
 
+/** What a stripe may look like where its line is known and its look is not. */
+struct stripe_guise {
+    enum stripe_look look;
+    double half_mm; /* 0: any */
+};
+enum { STRIPE_N_GUISES = 3 };
+extern const struct stripe_guise STRIPE_GUISES[STRIPE_N_GUISES];
+
 /** All bands of a mean picture that may be the endometrium. */
 struct stripe_bands {
     size_t n;

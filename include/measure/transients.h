@@ -37,6 +37,9 @@ double transients_mm2(const struct transients *transients);
 /** What a pixel of `level` counts for, the same unit. */
 double transients_strength_mm2(const struct transients *transients, size_t pixel);
 
+/** Where a pixel of `level` lies, millimetres. */
+void transients_place(const struct transients *transients, size_t pixel, double place_mm[2]);
+
 /** Whether something came or went within a millimetre of a place. */
 bool transients_touch(const struct transients *transients, const double place_mm[2]);
 

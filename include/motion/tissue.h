@@ -50,6 +50,10 @@ const struct rigid *tissue_key_rigid(const struct tissue *tissue, size_t key);
 /** How well the keys agree on that motion, 0..1. */
 double tissue_key_trust(const struct tissue *tissue, size_t key);
 
+/** Whether a key shows the same tissue as the others: at least 15 % of its blocks, weighed by their
+ * correlation, were found again. Key 0 does by definition. */
+bool tissue_key_agrees(const struct tissue *tissue, size_t key);
+
 /** Sets the points to follow, in key 0, and solves where they are in every key. Points may
  *  be set again. Errors: ERROR_MEMORY. */
 MUST_CHECK bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, size_t n,

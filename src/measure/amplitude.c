@@ -73,14 +73,9 @@ bool amplitude_measure(const struct wave_trace *trace, struct even *even, size_t
                    find_fade(trace, even, from, to, &band, result);
 
     for (size_t p = 0; is_made && p < even->n_positions; p++) {
-        double square = 0.0;
-
         if (even->weight[p] <= 0.0)
             continue;
-        for (size_t i = 0; i < even->n; i++)
-            square +=
-                creal(even->band[p * even->n + i] * conj(even->band[p * even->n + i])) / (double)even->n;
-        read[n] = sqrt(square);
+        read[n] = band_strength(even, p);
         share[n++] = result->is_at_walls ? fade_share(trace, trace->half_mm[p], 0.0, result->fade_mm) : 1.0;
     }
     if (is_made)

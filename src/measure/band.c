@@ -84,19 +84,22 @@ bool band_lead(const struct even *even, double complex *pattern)
     return is_made;
 }
 
+double band_strength(const struct even *even, size_t position)
+{
+    double square = 0.0;
+
+    for (size_t i = 0; i < even->n; i++)
+        square += creal(even->band[position * even->n + i] * conj(even->band[position * even->n + i])) /
+                  (double)even->n;
+    return sqrt(square);
+}
+
 double band_amplitude(const struct even *even, double *scratch)
 {
     size_t n = 0;
 
-    for (size_t p = 0; p < even->n_positions; p++) {
-        double square = 0.0;
-
-        if (even->weight[p] <= 0.0)
-            continue;
-        for (size_t i = 0; i < even->n; i++)
-            square +=
-                creal(even->band[p * even->n + i] * conj(even->band[p * even->n + i])) / (double)even->n;
-        scratch[n++] = sqrt(square);
-    }
+    for (size_t p = 0; p < even->n_positions; p++)
+        if (even->weight[p] > 0.0)
+            scratch[n++] = band_strength(even, p);
     return statistics_quantile(scratch, n, 0.6);
 }

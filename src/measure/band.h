@@ -15,6 +15,9 @@ MUST_CHECK bool band_fill(struct even *even, const struct pass_band *band);
 /* Leading pattern along the stripe (unit length, weighted). `pattern` has room for n_positions. */
 MUST_CHECK bool band_lead(const struct even *even, double complex *pattern);
 
+/* Root mean square of the analytic trace of one position. */
+double band_strength(const struct even *even, size_t position);
+
 /* Amplitude of the positions' bands: the 0.6 quantile of what they have.
  * `scratch` has room for n_positions. */
 double band_amplitude(const struct even *even, double *scratch);

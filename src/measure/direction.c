@@ -4,8 +4,7 @@
 
 static const double PI = 3.14159265358979323846;
 
-/* Phase advance between positions LAG_MM apart, summed over a half of the stripe and a window of time. */
-static double complex advance_in(const struct even *even, size_t lag, size_t from_p, size_t to_p,
+double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,
                                  size_t from_i, size_t to_i)
 {
     double complex sum = 0.0;
@@ -34,8 +33,8 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
         return;
     for (size_t from = 0; from + cycle / 2 < even->n; from += cycle > 0 ? cycle : 1) {
         size_t to = from + cycle < even->n ? from + cycle : even->n;
-        double complex fundal = advance_in(even, lag, 0, half + lag / 2, from, to);
-        double complex cervical = advance_in(even, lag, half - lag / 2, even->n_positions, from, to);
+        double complex fundal = direction_advance(even, lag, 0, half + lag / 2, from, to);
+        double complex cervical = direction_advance(even, lag, half - lag / 2, even->n_positions, from, to);
         double complex whole = fundal + cervical;
 
         share[0][cimag(fundal) > 0.0] += fabs(cimag(fundal));

@@ -3,6 +3,13 @@
 
 #include "measure/even.h"
 
+#include <complex.h>
+
+/* Phase advance between positions `lag` apart, summed over positions [from_p, to_p) and samples [from_i,
+ * to_i): its argument is the turn, its size how much speaks for it. */
+double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,
+                                 size_t from_i, size_t to_i);
+
 /* Direction and velocity from the phase along the stripe; a phase that falls with distance
  * from the fundus is a wave that runs away from it. */
 void direction_estimate(const struct even *even, double spacing_mm, struct wave_result *result);

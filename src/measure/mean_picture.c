@@ -7,8 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Share of the blocks, weighed by their correlation, that must be found again. */
-static const double LEAST_AGREEMENT = 0.15;
 static const double TRANSIENTS_PIXEL_MM = 0.5;
 
 /* Keys smoothed at a time: copies of all would take as much memory as all the rest. */
@@ -143,7 +141,7 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
     mean->n_keys = 0;
     mean->transients = (struct transients){0};
     for (size_t k = 0; k < n_keys && k < KEYS_MOST; k++) {
-        laying.is_used[k] = k == 0 || tissue_key_trust(tissue, k) > LEAST_AGREEMENT;
+        laying.is_used[k] = tissue_key_agrees(tissue, k);
         mean->n_keys += laying.is_used[k];
     }
     is_made = mean->picture != NULL && mean->window != NULL;

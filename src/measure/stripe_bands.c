@@ -12,16 +12,10 @@
 static const double SHIFTED_ASIDE_MM = 3.0;
 static const double SHIFTED_LEAST_MM = 2.0;
 
-/* What a band may look like when it is looked for again. */
-struct guise {
-    enum stripe_look look;
-    double half_mm;
-};
-static const struct guise GUISES[] = {
+const struct stripe_guise STRIPE_GUISES[STRIPE_N_GUISES] = {
     {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
 enum {
-    N_GUISES = sizeof GUISES / sizeof GUISES[0],
-    MOST_SHIFTED = (STRIPE_MOST_BANDS - STRIPE_MOST_CANDIDATES) / (2 * N_GUISES) /* of each look */
+    MOST_SHIFTED = (STRIPE_MOST_BANDS - STRIPE_MOST_CANDIDATES) / (2 * STRIPE_N_GUISES) /* of each look */
 };
 
 struct fitting {
@@ -92,10 +86,11 @@ static bool add_beside(struct fitting *fitting, size_t band, size_t *n, bool *is
 
     *is_added =
         is_made && stripe_crossing_aside(fit, &fitting->mean->transients, aside_mm) > SHIFTED_LEAST_MM;
-    for (int guise = 0; is_made && *is_added && guise < N_GUISES; guise++) {
+    for (int guise = 0; is_made && *is_added && guise < STRIPE_N_GUISES; guise++) {
         struct stripe_candidate *shifted = &fitting->candidates[(*n)++];
 
-        *shifted = (struct stripe_candidate){.look = GUISES[guise].look, .half_mm = GUISES[guise].half_mm};
+        *shifted = (struct stripe_candidate){.look = STRIPE_GUISES[guise].look,
+                                             .half_mm = STRIPE_GUISES[guise].half_mm};
         is_made = shift_candidate(shifted, fit, aside_mm);
     }
     free(aside_mm);

@@ -91,14 +91,6 @@ static void join(char *where, int width, int height, size_t *stack, double pixel
     }
 }
 
-static void place_of(const struct transients *transients, size_t pixel, double place_mm[2])
-{
-    size_t width = (size_t)transients->level->width_px;
-
-    place_mm[0] = ((double)(pixel % width) + 0.5) * transients->pixel_mm;
-    place_mm[1] = ((double)(pixel / width) + 0.5) * transients->pixel_mm;
-}
-
 struct stripe_crossing stripe_crossing_of(const struct stripe_fit *fit, const struct transients *transients)
 {
     const struct raster *level = transients->level;
@@ -111,7 +103,7 @@ struct stripe_crossing stripe_crossing_of(const struct stripe_fit *fit, const st
         for (size_t i = 0; i < n; i++) {
             double place[2];
 
-            place_of(transients, i, place);
+            transients_place(transients, i, place);
             if ((double)level->value[i] > TRANSIENTS_LEAST)
                 where[i] = (char)sort_place(fit, place);
         }
@@ -145,7 +137,7 @@ static void gather(const struct stripe_fit *fit, const struct transients *transi
 
         if ((double)transients->level->value[i] <= TRANSIENTS_LEAST)
             continue;
-        place_of(transients, i, place);
+        transients_place(transients, i, place);
         at = nearest_place(fit, place, &away_mm);
         if (!is_between_ends(fit, at) || away_mm > ASIDE_MM)
             continue;

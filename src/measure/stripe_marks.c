@@ -120,15 +120,6 @@ static double worth(const struct stripe_fit *fit, const struct mean_picture *mea
     return stripe_picture_odds(fit, mean) - 0.5 * (one * one + other * other);
 }
 
-/* What a stripe between marks may look like. */
-struct guise {
-    enum stripe_look look;
-    double half_mm;
-};
-static const struct guise GUISES[] = {
-    {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
-enum { N_GUISES = sizeof GUISES / sizeof GUISES[0] };
-
 /* A band that was found without the marks, runs from one to the other and is likelier than what the arcs
  * gave. */
 static bool take_band(struct stripe *stripe, const struct mean_picture *mean, const double fundus[2],
@@ -143,10 +134,12 @@ static bool take_band(struct stripe *stripe, const struct mean_picture *mean, co
         const double *first = fit->place_mm[0];
         const double *last = fit->place_mm[fit->n - 1];
         bool is_turned = away(last, fundus) < away(first, fundus);
-        double value = worth(fit, mean, fundus, os);
+        double value = 0.0;
 
-        if (value <= fmax(*best, LEAST_WORTH) || away(is_turned ? last : first, fundus) > NEAR_MM ||
-            away(is_turned ? first : last, os) > NEAR_MM)
+        if (away(is_turned ? last : first, fundus) > NEAR_MM || away(is_turned ? first : last, os) > NEAR_MM)
+            continue;
+        value = worth(fit, mean, fundus, os);
+        if (value <= fmax(*best, LEAST_WORTH))
             continue;
         *best = value;
         *is_any = true;
@@ -169,13 +162,13 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
     bool is_any = false;
 
     for (int bend = -4; bend <= 4; bend++)
-        for (int guise = 0; guise < N_GUISES; guise++) {
+        for (int guise = 0; guise < STRIPE_N_GUISES; guise++) {
             enum { N = 15 };
             double place[N][2];
-            struct stripe_candidate candidate = {.look = GUISES[guise].look,
+            struct stripe_candidate candidate = {.look = STRIPE_GUISES[guise].look,
                                                  .n = N,
                                                  .place_mm = place,
-                                                 .half_mm = GUISES[guise].half_mm,
+                                                 .half_mm = STRIPE_GUISES[guise].half_mm,
                                                  .aside_mm = NEAR_LINE_MM};
             struct stripe_fit fit = {0};
             bool is_found = false;

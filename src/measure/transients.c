@@ -9,13 +9,12 @@
 #include <string.h>
 
 enum { LEAST_KEYS = 8 };
-static const double SMOOTH_MM = 0.7; /* about the width of a catheter or a small cluster: common practice */
-static const double STAY_S = 5.0;    /* what stays shorter is speckle that came and went */
-static const double USUAL = 0.15;    /* quantile of a place's own brightness that is called usual */
-static const double LEAST_AGREEMENT = 0.15; /* of a key with the others, as for the mean picture */
-static const double CLEAR_MM = 2.0;         /* from the edge of the picture */
-static const double BLACK_LUMA = 8.0;       /* what lies outside a sector, coding noise included */
-static const double MOST_LEVEL = 12.0;      /* brighter than this is no more of a bubble */
+static const double SMOOTH_MM = 0.7;   /* about the width of a catheter or a small cluster: common practice */
+static const double STAY_S = 5.0;      /* what stays shorter is speckle that came and went */
+static const double USUAL = 0.15;      /* quantile of a place's own brightness that is called usual */
+static const double CLEAR_MM = 2.0;    /* from the edge of the picture */
+static const double BLACK_LUMA = 8.0;  /* what lies outside a sector, coding noise included */
+static const double MOST_LEVEL = 12.0; /* brighter than this is no more of a bubble */
 static const double CLUSTER_MM = 1.0;
 static const double TOUCH_MM = 1.0;
 static const double JOINED_MM = 1.5;   /* a gap so wide does not part a shaft */
@@ -260,7 +259,7 @@ bool transients_make(struct transients *transients, const struct tissue *tissue,
 
     *transients = (struct transients){.pixel_mm = pixel_mm};
     for (size_t k = 0; k < tissue_n_keys(tissue) && k < KEYS_MOST; k++)
-        if (k == 0 || tissue_key_trust(tissue, k) > LEAST_AGREEMENT)
+        if (tissue_key_agrees(tissue, k))
             weighing.key[weighing.n++] = k;
     if (weighing.n < LEAST_KEYS || width < 1 || height < 1)
         return true;
@@ -362,7 +361,7 @@ static void mark_joined(const struct transients *transients, size_t from, char *
     }
 }
 
-static void place_of(const struct transients *transients, size_t pixel, double place_mm[2])
+void transients_place(const struct transients *transients, size_t pixel, double place_mm[2])
 {
     size_t width = (size_t)transients->level->width_px;
 
@@ -382,7 +381,7 @@ static void farthest(const struct transients *transients, const char *is_joined,
             double place[2];
             double away_mm = 0.0;
 
-            place_of(transients, i, place);
+            transients_place(transients, i, place);
             away_mm = hypot(place[0] - from_mm[0], place[1] - from_mm[1]);
             if (away_mm > most_mm) {
                 most_mm = away_mm;
@@ -405,7 +404,7 @@ size_t transients_places(const struct transients *transients, double (*place_mm)
 
     if (best < n_pixels && is_joined != NULL && stack != NULL) {
         mark_joined(transients, best, is_joined, stack);
-        place_of(transients, best, place_mm[n++]);
+        transients_place(transients, best, place_mm[n++]);
         farthest(transients, is_joined, place_mm[0], ends_mm[0]);
         farthest(transients, is_joined, ends_mm[0], ends_mm[1]);
         for (int end = 0; end < 2; end++) {

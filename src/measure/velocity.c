@@ -1,5 +1,7 @@
 #include "measure/velocity.h"
 
+#include "measure/direction.h"
+
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
@@ -28,13 +30,8 @@ static double complex add_pairs(const struct turns *turns, size_t lag, size_t fr
     const struct even *even = turns->even;
     size_t from = cycle * turns->cycle;
     size_t to = from + turns->cycle < even->n ? from + turns->cycle : even->n;
-    double complex sum = 0.0;
 
-    for (size_t p = from_p; p + lag < to_p; p++)
-        for (size_t i = from; i < to; i++)
-            sum += sqrt(even->weight[p] * even->weight[p + lag]) * even->band[(p + lag) * even->n + i] *
-                   conj(even->band[p * even->n + i]);
-    return sum;
+    return direction_advance(even, lag, from_p, to_p, from, to);
 }
 
 /* Where the phase that grew begins to fall: the place that parts the stripe into the two pieces which turn

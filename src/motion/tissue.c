@@ -5,6 +5,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+static const double LEAST_AGREEMENT = 0.15; /* of a key with the others */
+
 enum { N_NEAR = 4 }; /* keys that a frame is compared with */
 
 static const double COARSE_MM = 0.45; /* pixel of the coarse picture */
@@ -33,6 +35,11 @@ const struct rigid *tissue_key_rigid(const struct tissue *tissue, size_t key)
 double tissue_key_trust(const struct tissue *tissue, size_t key)
 {
     return tissue->keys[key].trust;
+}
+
+bool tissue_key_agrees(const struct tissue *tissue, size_t key)
+{
+    return key == 0 || tissue_key_trust(tissue, key) > LEAST_AGREEMENT;
 }
 
 void tissue_free(struct tissue **tissue)
