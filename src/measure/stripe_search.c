@@ -1,14 +1,15 @@
 #include "measure/stripe_search.h"
 
+#include "base/parallel.h"
 #include "base/statistics.h"
 #include "measure/stripe_answers.h"
+#include "measure/stripe_paths.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 enum {
-    N_HEADINGS = 48,          /* over a whole turn */
     ANY_HALF = ANSWER_HALVES, /* the family of all half thicknesses: a stripe tapers */
     ROUNDS = 4,               /* paths taken of each family */
     N_LEVELS = 2,
@@ -17,7 +18,6 @@ enum {
     N_BENDS = 3,                                                           /* of an arc, to either side */
     ARC_STEPS = 10,      /* to either side of a seed: 30 mm, */
     LEAST_ARC_STEPS = 4, /* and 12 mm, however faint: the ends are sought beyond */
-    MOST_STEPS = 28,     /* 84 mm: longer than cavity and canal */
     LEAST_STEPS = 6,     /* 18 mm: shorter is no stripe */
 };
 static const double PI = 3.14159265358979323846;
@@ -31,150 +31,12 @@ static const double TOUCHED =
 static const double MOST_BEND_PER_MM = 0.04; /* radius of 25 mm */
 static const double NEAR_MM = 5.0;           /* places of curves that run the same way */
 static const double CLEAR_MM = 4.0;          /* about a path that was taken */
-static const float TURN_COST = 0.5F;         /* of a turn by one heading */
-static const float WORST_GAIN = -2.0F;       /* a path does not cross a place that answers worse */
 static const float MOST_GAIN =
     3.0F; /* an answer beyond its cost counts no more than this: one bright spot is no stripe */
 
 static size_t place_index(const struct stripe_answers *answers, int angle, int row, int column)
 {
     return ((size_t)angle * (size_t)answers->rows + (size_t)row) * (size_t)answers->columns + (size_t)column;
-}
-
-/* ---- joining places into curves of one look and nearly one thickness ---- */
-
-struct state {
-    int heading, row, column;
-};
-
-struct paths {
-    const float *gain; /* ANSWER_ANGLES x places: answer less cost */
-    float *value[2];   /* best sum that ends in a state after this step and after the step before */
-    signed char *back; /* MOST_STEPS x states: turn to the state before, or STARTS_HERE */
-    size_t n_states;
-};
-enum { STARTS_HERE = 2 };
-
-/* Grid steps of one heading. */
-static void step_of(int heading, int *columns, int *rows)
-{
-    double angle = 2.0 * PI * heading / N_HEADINGS;
-
-    *columns = (int)lround(STRIPE_STEP_MM / ANSWER_GRID_MM * cos(angle));
-    *rows = (int)lround(STRIPE_STEP_MM / ANSWER_GRID_MM * sin(angle));
-}
-
-static bool step_back(const struct stripe_answers *answers, struct state *state, int turn)
-{
-    int heading = (state->heading + turn + N_HEADINGS) % N_HEADINGS;
-    int columns = 0;
-    int rows = 0;
-
-    step_of(heading, &columns, &rows);
-    if (state->row - rows < 0 || state->column - columns < 0 || state->row - rows >= answers->rows ||
-        state->column - columns >= answers->columns)
-        return false;
-    state->heading = heading;
-    state->row -= rows;
-    state->column -= columns;
-    return true;
-}
-
-static size_t state_index(const struct stripe_answers *answers, const struct state *state)
-{
-    return ((size_t)state->heading * (size_t)answers->rows + (size_t)state->row) * (size_t)answers->columns +
-           (size_t)state->column;
-}
-
-/* One row of places that are reached from another by one turn. */
-static void extend_row(const float *before, const float *gain, float cost, signed char turn, size_t n,
-                       float *now, signed char *back)
-{
-#pragma omp simd
-    for (size_t i = 0; i < n; i++) {
-        float value = before[i] - cost;
-        float sum = gain[i] + value;
-        bool is_better = (value > 0.0F) & (gain[i] > WORST_GAIN) & (sum > now[i]);
-
-        now[i] = is_better ? sum : now[i];
-        back[i] = is_better ? turn : back[i];
-    }
-}
-
-/* Best sums that end in the places of one heading at this step. */
-static void extend_heading(const struct stripe_answers *answers, struct paths *paths, int step, int heading)
-{
-    size_t n_places = (size_t)answers->rows * (size_t)answers->columns;
-    const float *gain = paths->gain + (size_t)(heading % ANSWER_ANGLES) * n_places;
-    float *now = paths->value[step % 2] + (size_t)heading * n_places;
-    signed char *back = paths->back + (size_t)step * paths->n_states + (size_t)heading * n_places;
-
-    for (size_t i = 0; i < n_places; i++) {
-        now[i] = gain[i];
-        back[i] = STARTS_HERE;
-    }
-    for (int turn = -1; turn <= 1 && step > 0; turn++) {
-        int from = (heading + turn + N_HEADINGS) % N_HEADINGS;
-        const float *before = paths->value[(step + 1) % 2] + (size_t)from * n_places;
-        float cost = turn == 0 ? 0.0F : TURN_COST;
-        int columns = 0;
-        int rows = 0;
-
-        step_of(from, &columns, &rows);
-        for (int row = rows > 0 ? rows : 0; row < answers->rows && row - rows < answers->rows; row++) {
-            int first = columns > 0 ? columns : 0;
-            int end = columns < 0 ? answers->columns + columns : answers->columns;
-            size_t i = (size_t)row * (size_t)answers->columns + (size_t)first;
-            size_t j = (size_t)(row - rows) * (size_t)answers->columns + (size_t)(first - columns);
-
-            if (end > first)
-                extend_row(before + j, gain + i, cost, (signed char)turn, (size_t)(end - first), now + i,
-                           back + i);
-        }
-    }
-}
-
-/* Walks the best path back into a candidate. */
-static bool take_path(const struct stripe_answers *answers, const struct paths *paths, int step,
-                      struct state state, struct stripe_candidate *candidate)
-{
-    candidate->place_mm = malloc(((size_t)step + 1) * sizeof *candidate->place_mm);
-    if (candidate->place_mm == NULL)
-        return false;
-    for (; step >= 0; step--) {
-        signed char turn = paths->back[(size_t)step * paths->n_states + state_index(answers, &state)];
-
-        candidate->place_mm[candidate->n][0] = (state.column + 0.5) * ANSWER_GRID_MM;
-        candidate->place_mm[candidate->n++][1] = (state.row + 0.5) * ANSWER_GRID_MM;
-        if (turn == STARTS_HERE || !step_back(answers, &state, turn))
-            break;
-    }
-    return true;
-}
-
-/* The best path of one family; candidate->n is 0 when there is none. False when memory ran out. */
-static bool best_path(const struct stripe_answers *answers, struct paths *paths,
-                      struct stripe_candidate *candidate)
-{
-    size_t n_places = (size_t)answers->rows * (size_t)answers->columns;
-    float best = 0.0F;
-    int best_step = -1;
-    struct state state = {0};
-
-    for (int step = 0; step < MOST_STEPS; step++) {
-        for (int heading = 0; heading < N_HEADINGS; heading++)
-            extend_heading(answers, paths, step, heading);
-        for (size_t i = 0; i < paths->n_states; i++)
-            if (paths->value[step % 2][i] > best) {
-                best = paths->value[step % 2][i];
-                best_step = step;
-                state.heading = (int)(i / n_places);
-                state.row = (int)(i % n_places) / answers->columns;
-                state.column = (int)(i % n_places) % answers->columns;
-            }
-    }
-    candidate->score = best;
-    return best_step < 0 || take_path(answers, paths, best_step, state, candidate);
 }
 
 /* Answers of a family: one look, a half thickness and its neighbours or any at all; less the cost of a step.
@@ -271,28 +133,83 @@ static void clear_near(const struct stripe_answers *answers, float *gain,
     }
 }
 
-/* The best paths of one look, added to `found`. */
-static bool join_look(const struct stripe_answers *answers, enum stripe_look look, double level,
-                      struct paths *paths, float *gain, double *scratch, struct stripe_candidate *found,
-                      size_t *n_found)
+/* One family of paths: a look, a bar and a half thickness. */
+struct family {
+    const struct stripe_answers *answers;
+    enum stripe_look look;
+    int half;
+    double level;
+    struct stripe_candidate found[ROUNDS];
+    bool is_made;
+};
+
+static double *make_scratch(const struct stripe_answers *answers)
+{
+    return malloc((ANSWER_ANGLES * (size_t)answers->rows * (size_t)answers->columns / 7 + 1) * sizeof(double));
+}
+
+static float *make_gain(const struct stripe_answers *answers)
+{
+    return malloc(ANSWER_ANGLES * (size_t)answers->rows * (size_t)answers->columns * sizeof(float));
+}
+
+/* The best paths of a family, one after the other. */
+static void join_family(void *context, size_t i)
+{
+    struct family *family = (struct family *)context + i;
+    const struct stripe_answers *answers = family->answers;
+    CLEANUP(stripe_paths_free) struct stripe_paths paths = {0};
+    float *gain = make_gain(answers);
+    double *scratch = make_scratch(answers);
+
+    family->is_made = gain != NULL && scratch != NULL;
+    if (family->is_made)
+        fill_gain(answers, family->look, family->half, family->level, gain, scratch);
+    for (int round = 0; family->is_made && round < ROUNDS; round++) {
+        struct stripe_candidate *candidate = &family->found[round];
+
+        candidate->look = family->look;
+        candidate->half_mm = family->half == ANY_HALF ? 0.0 : ANSWER_HALVES_MM[family->half];
+        candidate->aside_mm = ASIDE_MM;
+        family->is_made = stripe_paths_best(&paths, answers, gain, candidate);
+        clear_near(answers, gain, candidate);
+    }
+    free(gain);
+    free(scratch);
+}
+
+/* The best paths of one look and level, added to `found`. */
+static void gather_families(struct family *family, struct stripe_candidate *found, size_t *n_found)
 {
     struct stripe_candidate *best = found + *n_found;
     size_t n_best = 0;
+
+    for (int half = 0; half <= ANY_HALF; half++)
+        for (int round = 0; round < ROUNDS; round++)
+            keep_candidate(best, &n_best, PER_LEVEL, &family[half].found[round]);
+    *n_found += n_best;
+}
+
+/* The best paths of all looks. */
+static bool join_looks(const struct stripe_answers *answers, struct stripe_candidate *found, size_t *n_found)
+{
+    enum { N_HALVES = ANY_HALF + 1, N_LOOKS = 2, N_FAMILIES = N_LEVELS * N_LOOKS * N_HALVES };
+    static const enum stripe_look LOOKS[N_LOOKS] = {STRIPE_BRIGHT, STRIPE_TRIPLE_LINE};
+    struct family family[N_FAMILIES];
     bool is_made = true;
 
-    for (int half = 0; is_made && half <= ANY_HALF; half++) {
-        fill_gain(answers, look, half, level, gain, scratch);
-        for (int round = 0; is_made && round < ROUNDS; round++) {
-            struct stripe_candidate candidate = {.look = look,
-                                                 .half_mm = half == ANY_HALF ? 0.0 : ANSWER_HALVES_MM[half],
-                                                 .aside_mm = ASIDE_MM};
-
-            is_made = best_path(answers, paths, &candidate);
-            clear_near(answers, gain, &candidate);
-            keep_candidate(best, &n_best, PER_LEVEL, &candidate);
-        }
+    memset(family, 0, sizeof family);
+    for (int i = 0; i < N_FAMILIES; i++) {
+        family[i].answers = answers;
+        family[i].level = LEVELS[i / (N_LOOKS * N_HALVES)];
+        family[i].look = LOOKS[i / N_HALVES % N_LOOKS];
+        family[i].half = i % N_HALVES;
     }
-    *n_found += n_best;
+    parallel_run(N_FAMILIES, 0, join_family, family);
+    for (int i = 0; i < N_FAMILIES; i += N_HALVES)
+        gather_families(&family[i], found, n_found);
+    for (int i = 0; i < N_FAMILIES; i++)
+        is_made = is_made && family[i].is_made;
     return is_made;
 }
 
@@ -303,7 +220,7 @@ static float gain_near(const struct stripe_answers *answers, const float *gain, 
     int column = (int)floor(place_mm[0] / ANSWER_GRID_MM);
     int row = (int)floor(place_mm[1] / ANSWER_GRID_MM);
     int angle = (int)lround(heading_rad / PI * ANSWER_ANGLES);
-    float best = 2.0F * WORST_GAIN;
+    float best = 2.0F * STRIPE_WORST_GAIN;
 
     for (int turn = -1; turn <= 1; turn++)
         for (int y = row - 1; y <= row + 1; y++)
@@ -401,29 +318,14 @@ static bool join_seeds(const struct stripe_answers *answers, enum stripe_look lo
 static bool join_places(const struct stripe_answers *answers, const struct stripe_seeds *seeds,
                         struct stripe_candidate *found, size_t *n_found)
 {
-    size_t n_places = (size_t)answers->rows * (size_t)answers->columns;
-    struct paths paths = {.n_states = N_HEADINGS * n_places};
-    float *gain = calloc(ANSWER_ANGLES * n_places, sizeof *gain);
-    double *scratch = malloc((ANSWER_ANGLES * n_places / 7 + 1) * sizeof *scratch);
-    bool is_made = false;
+    float *gain = make_gain(answers);
+    double *scratch = make_scratch(answers);
+    bool is_made = gain != NULL && scratch != NULL && join_looks(answers, found, n_found) &&
+                   join_seeds(answers, STRIPE_BRIGHT, seeds, gain, scratch, found, n_found) &&
+                   join_seeds(answers, STRIPE_TRIPLE_LINE, seeds, gain, scratch, found, n_found);
 
-    paths.gain = gain;
-    paths.value[0] = calloc(paths.n_states, sizeof *paths.value[0]);
-    paths.value[1] = calloc(paths.n_states, sizeof *paths.value[1]);
-    paths.back = malloc(MOST_STEPS * paths.n_states);
-    is_made = gain != NULL && scratch != NULL && paths.value[0] != NULL && paths.value[1] != NULL &&
-              paths.back != NULL;
-    for (int level = 0; is_made && level < N_LEVELS; level++)
-        is_made =
-            join_look(answers, STRIPE_BRIGHT, LEVELS[level], &paths, gain, scratch, found, n_found) &&
-            join_look(answers, STRIPE_TRIPLE_LINE, LEVELS[level], &paths, gain, scratch, found, n_found);
-    is_made = is_made && join_seeds(answers, STRIPE_BRIGHT, seeds, gain, scratch, found, n_found) &&
-              join_seeds(answers, STRIPE_TRIPLE_LINE, seeds, gain, scratch, found, n_found);
     free(gain);
     free(scratch);
-    free(paths.value[0]);
-    free(paths.value[1]);
-    free(paths.back);
     return is_made;
 }
 
