@@ -6,6 +6,7 @@
 #include "measure/direction.h"
 #include "measure/peak.h"
 #include "measure/phase.h"
+#include "measure/train.h"
 #include "measure/velocity.h"
 
 #include <complex.h>
@@ -19,6 +20,53 @@ static const double LEAST_COHERENCE = 0.5;
 /* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
+static const double NO_TONE_RAD = 1.5; /* scatter of the phase beyond which waves have no steady rhythm */
+
+enum { NEIGHBOURS = 3 };
+static const double MIDDLE_FROM = 0.35; /* of the positions: where the middle of the stripe begins */
+
+/* Frequency of waves that run either way at different times. Where two meet, or one turns round, they pass as
+ * one and the next follows late; in the middle of the stripe each passes by itself, more or less. The places
+ * there count by how steady their rhythm is. */
+static bool measure_middle(const struct even *even, struct wave_result *result)
+{
+    struct even part = *even;
+    double *weight = calloc(even->n_positions, sizeof *weight);
+    size_t from = (size_t)(MIDDLE_FROM * (double)even->n_positions);
+    double sum = 0.0;
+    double frequency = 0.0;
+    double square = 0.0;
+    double reach = 0.0;
+    double regularity = 0.0;
+    bool is_made = weight != NULL;
+
+    part.weight = weight;
+    for (size_t p = from; is_made && p + NEIGHBOURS + from <= even->n_positions; p++) {
+        struct wave_result trial = {0};
+        struct peak peak = {0};
+        double share = 0.0;
+
+        memset(weight, 0, even->n_positions * sizeof *weight);
+        memcpy(weight + p, even->weight + p, NEIGHBOURS * sizeof *weight);
+        is_made = peak_find(&part, &peak) && phase_frequency(&part, &peak, NULL, &trial);
+        share = 1.0 / (0.01 + trial.regularity * trial.regularity);
+        sum += share;
+        frequency += share * trial.frequency_per_min;
+        square += share * trial.frequency_per_min * trial.frequency_per_min;
+        reach += share * 0.5 * (trial.high_per_min - trial.low_per_min);
+        regularity += share * trial.regularity;
+    }
+    free(weight);
+    if (!is_made || sum <= 0.0)
+        return is_made;
+    frequency /= sum;
+    reach = hypot(reach / sum, 1.96 * sqrt(fmax(square / sum - frequency * frequency, 0.0)));
+    result->frequency_per_min = frequency;
+    result->low_per_min = frequency - reach;
+    result->high_per_min = frequency + reach;
+    result->regularity = regularity / sum;
+    return true;
+}
 
 static bool measure_waves(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
                           const struct peak *peak, struct wave_result *result)
@@ -32,9 +80,13 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
     if (is_made) {
         direction_estimate(even, spacing_mm, result);
         if (result->direction == DIRECTION_MIXED)
-            is_made = phase_frequency(even, peak, NULL, result);
+            is_made = measure_middle(even, result);
         if (is_made && result->has_velocity)
             is_made = velocity_estimate(even, spacing_mm, result);
+        if (is_made && result->has_velocity && result->regularity > NO_TONE_RAD &&
+            (result->direction == DIRECTION_CERVIX_TO_FUNDUS ||
+             result->direction == DIRECTION_FUNDUS_TO_CERVIX))
+            is_made = train_count(even, spacing_mm, result);
         is_made = is_made && amplitude_measure(trace, even, from, to, result);
         result->count = round(result->frequency_per_min * (double)even->n / EVEN_HZ / 60.0);
     }

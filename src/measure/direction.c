@@ -3,6 +3,10 @@
 #include <math.h>
 
 static const double PI = 3.14159265358979323846;
+/* Share of what runs the other way, in windows of one wave, below which waves run one way: in the whole stripe,
+ * and in either half of it. */
+static const double ONE_WAY = 0.2;
+static const double ONE_WAY_HALF = 0.25;
 
 double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,
                                  size_t from_i, size_t to_i)
@@ -52,9 +56,9 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
         if (fundal_away > 0.7 && cervical_away < 0.3) {
             result->direction = DIRECTION_OPPOSING;
             used = mirrored;
-        } else if (away > 0.8) {
+        } else if (away > 1.0 - ONE_WAY && fmin(fundal_away, cervical_away) > 1.0 - ONE_WAY_HALF) {
             result->direction = DIRECTION_FUNDUS_TO_CERVIX;
-        } else if (away < 0.2) {
+        } else if (away < ONE_WAY && fmax(fundal_away, cervical_away) < ONE_WAY_HALF) {
             result->direction = DIRECTION_CERVIX_TO_FUNDUS;
         } else {
             result->direction = DIRECTION_MIXED;
