@@ -157,7 +157,7 @@ distclean: clean ## remove every build, sanitized ones too
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/  \1\t\2/p' Makefile | expand -t 20
 
--include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d)
+-include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(BUILD)/tests/peer/bands.d
 
 .SECONDARY:
 .DELETE_ON_ERROR:

@@ -1,0 +1,133 @@
+/* Contracts of measure/contraction.h on waves without a steady rhythm: they come at uneven intervals, or turn
+ * round. Made of single waves, so that what happened can be counted. Intervals of 6 to 22 s lie within what 1.5
+ * to 4.5 waves per min (docs/method.md) vary by where they are irregular: common practice, no source. */
+#include "measure/contraction.h"
+
+#include "synth/dice.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+
+#include <cmocka.h>
+
+enum { N_PLACES = 18, PER_S = 10, N_TIMES = 120 * PER_S, MOST_WAVES = 40 };
+static const double PI = 3.14159265358979323846;
+static const double SPACING_MM = 2.0;
+static const double AMPLITUDE_MM = 0.5;
+static const double NOISE_MM = 0.05;
+
+/* Waves by the time at which each passes the middle. */
+struct waves {
+    size_t n;
+    double time_s[MOST_WAVES], lasts_s[MOST_WAVES];
+    bool is_toward_fundus[MOST_WAVES];
+};
+
+static double change_at(const struct waves *waves, double velocity_mm_per_s, double time_s, double from_fundus_mm)
+{
+    double middle_mm = 0.5 * SPACING_MM * (N_PLACES - 1);
+    double change = 0.0;
+
+    for (size_t i = 0; i < waves->n; i++) {
+        double later_s = (from_fundus_mm - middle_mm) / velocity_mm_per_s;
+        double x = (time_s - waves->time_s[i] - (waves->is_toward_fundus[i] ? -later_s : later_s)) /
+                   waves->lasts_s[i];
+
+        if (fabs(x) < 0.5)
+            change -= AMPLITUDE_MM * (1.0 + cos(2.0 * PI * x));
+    }
+    return change;
+}
+
+static struct wave_result measure(const struct waves *waves, double velocity_mm_per_s, long seed)
+{
+    static double time_s[N_TIMES], change_mm[N_TIMES * N_PLACES], position_mm[N_PLACES];
+    static float trust[N_TIMES * N_PLACES];
+    struct wave_trace trace = {.n_times = N_TIMES,
+                               .n_positions = N_PLACES,
+                               .time_s = time_s,
+                               .position_mm = position_mm,
+                               .change_mm = change_mm,
+                               .trust = trust};
+    struct dice dice = dice_make(seed, 0);
+    struct wave_result result;
+    struct text_list reasons = {0};
+    struct error *err = NULL;
+
+    for (size_t p = 0; p < N_PLACES; p++)
+        position_mm[p] = SPACING_MM * (double)p;
+    for (size_t t = 0; t < N_TIMES; t++) {
+        time_s[t] = (double)t / PER_S;
+        for (size_t p = 0; p < N_PLACES; p++) {
+            change_mm[t * N_PLACES + p] = change_at(waves, velocity_mm_per_s, time_s[t], position_mm[p]) +
+                                          NOISE_MM * dice_normal(&dice);
+            trust[t * N_PLACES + p] = 1.0F;
+        }
+    }
+    assert_true(contraction_measure(&result, &reasons, &trace, &err));
+    text_list_free(&reasons);
+    return result;
+}
+
+/* Waves from well before the loop to well after it; each lasts about as long as those beside it leave room. */
+static struct waves waves_at(const double *time_s, size_t n, bool is_by_turns)
+{
+    struct waves waves = {.n = n - 2};
+
+    for (size_t i = 1; i + 1 < n; i++) {
+        waves.time_s[i - 1] = time_s[i];
+        waves.lasts_s[i - 1] = 0.5 * (time_s[i + 1] - time_s[i - 1]);
+        waves.is_toward_fundus[i - 1] = !is_by_turns || i % 2 == 0;
+    }
+    return waves;
+}
+
+static void waves_at_uneven_intervals_are_counted(void **state)
+{
+    /* eight pass the middle within the loop, 7 to 22 s apart: 7 intervals in 100 s */
+    const double time_s[] = {-40, -27, -14, -4, 9, 27, 40, 52, 74, 87, 100, 109, 124, 138, 150, 165};
+    struct waves waves = waves_at(time_s, sizeof time_s / sizeof *time_s, false);
+
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct wave_result result = measure(&waves, 1.3, seed);
+
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_int_equal(result.direction, DIRECTION_CERVIX_TO_FUNDUS);
+        assert_true(fabs(result.frequency_per_min - 7.0 / 100.0 * 60.0) < 0.2);
+        assert_true(result.low_per_min <= 4.2 && result.high_per_min >= 4.2);
+    }
+}
+
+static void waves_that_run_either_way_by_turns_are_mixed_and_each_counts(void **state)
+{
+    double time_s[20];
+
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct waves waves;
+        struct wave_result result;
+
+        for (int i = 0; i < 20; i++)
+            time_s[i] = -90.0 + 21.0 * (double)i + (double)((i * 7) % 5) - 2.0;
+        waves = waves_at(time_s, 20, true);
+        result = measure(&waves, 0.9, seed);
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_int_equal(result.direction, DIRECTION_MIXED);
+        assert_true(fabs(result.frequency_per_min - 60.0 / 21.0) < 0.2);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(waves_at_uneven_intervals_are_counted),
+        cmocka_unit_test(waves_that_run_either_way_by_turns_are_mixed_and_each_counts),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
