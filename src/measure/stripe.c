@@ -8,7 +8,7 @@
 #include <string.h>
 
 enum { ENOUGH_PICTURES = 8 };
-static const double LEAST_TRUST = 0.5; /* below this the stripe is not shown at all */
+static const double LEAST_TRUST = 0.6; /* below this the stripe is not shown at all */
 /* A band elsewhere casts doubt where by itself it is an endometrium at about three to one, and not ten times
  * less likely than the one that is taken: log odds. */
 static const double RIVAL_ODDS = 1.0;
