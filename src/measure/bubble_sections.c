@@ -144,7 +144,8 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
         return;
     length_set(canvas, &deposit->to_fundus_mm, &deposit->to_fundus_px,
                quantity_within(to_fundus, fmax(to_fundus - error, 0.0), to_fundus + error));
-    deposit->relative_depth = quantity_of(to_fundus / facts->stripe->fit.length_mm);
+    deposit->relative_depth =
+        quantity_of(to_fundus / (facts->stripe->fit.length_mm + facts->stripe->tail.length_mm));
     for (size_t t = onset; t-- > 0 && n_tip < 64 && follow->time_s[onset] - follow->time_s[t] < 1.5;)
         if (cluster->sight[t].has_tip)
             tip[n_tip++] = from_fundus(facts, cluster->sight[t].tip_along_mm);

@@ -3,8 +3,8 @@
 #include <math.h>
 
 static const double PI = 3.14159265358979323846;
-/* Share of what runs the other way, in windows of one wave, below which waves run one way: in the whole stripe,
- * and in either half of it. */
+/* Share of what runs the other way, in windows of one wave, below which waves run one way: in the whole
+ * stripe, and in either half of it. */
 static const double ONE_WAY = 0.2;
 static const double ONE_WAY_HALF = 0.25;
 

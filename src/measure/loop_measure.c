@@ -199,6 +199,10 @@ static bool run(struct work *work, struct loop_result *result, struct error **er
     is_moving = work->survey->n_frames >= 8 && loop_facts(work->loop)->has_clock;
     if (work->stripe.is_found && is_moving && !follow_loop(work, result, err))
         return false;
+    if (work->stripe.is_found && !work->request->has_os &&
+        !stripe_tail_find(&work->stripe.tail, &work->stripe.fit,
+                          sections_fundus_odds(&work->stripe, &work->cluster) >= 0.0, &work->mean, err))
+        return false;
     sections_fill_cavity(&result->cavity, &work->stripe, &work->cluster, &work->canvas, &work->keys,
                          work->request);
     if (!work->stripe.is_found)

@@ -85,6 +85,7 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
                           const struct loop_request *request)
 {
     const struct stripe_fit *fit = &stripe->fit;
+    const struct stripe_tail *tail = &stripe->tail;
     double odds = stripe->is_found ? sections_fundus_odds(stripe, cluster) : 0.0;
     double sure = request->has_fundus || request->has_os ? 1.0 : certainty(odds);
     bool is_first = odds >= 0.0;
@@ -99,18 +100,21 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
     if (!stripe->is_found)
         return;
     cavity->verdict = request->has_fundus && request->has_os ? CAVITY_GIVEN : CAVITY_FOUND;
-    cavity->centre_line = calloc(fit->n, sizeof *cavity->centre_line);
+    cavity->centre_line = calloc(fit->n + tail->n, sizeof *cavity->centre_line);
     if (cavity->centre_line != NULL) {
-        cavity->n_centre_line = fit->n;
+        cavity->n_centre_line = fit->n + tail->n;
         for (size_t i = 0; i < fit->n; i++)
             cavity->centre_line[i] = frame_place(canvas, fit->place_mm[is_first ? i : fit->n - 1 - i]);
+        for (size_t i = 0; i < tail->n; i++)
+            cavity->centre_line[fit->n + i] = frame_place(canvas, tail->place_mm[i]);
     }
     cavity->has_points = true;
     cavity->fundus_px = request->has_fundus ? request->fundus_px
                                             : frame_place(canvas, fit->place_mm[is_first ? 0 : fit->n - 1]);
-    cavity->os_px =
-        request->has_os ? request->os_px : frame_place(canvas, fit->place_mm[is_first ? fit->n - 1 : 0]);
-    length_set(canvas, &cavity->length_mm, &cavity->length_px, quantity_of(fit->length_mm));
+    cavity->os_px = request->has_os ? request->os_px
+                    : tail->n > 0   ? frame_place(canvas, tail->place_mm[tail->n - 1])
+                                    : frame_place(canvas, fit->place_mm[is_first ? fit->n - 1 : 0]);
+    length_set(canvas, &cavity->length_mm, &cavity->length_px, quantity_of(fit->length_mm + tail->length_mm));
     if (fit->thickness_mm > 0.0)
         length_set(canvas, &cavity->thickness_mm, &cavity->thickness_px, quantity_of(fit->thickness_mm));
     else

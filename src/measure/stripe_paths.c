@@ -73,8 +73,7 @@ static bool reach(struct walk *walk, uint32_t state, float value, size_t before)
     } else if (paths->node[node].value >= value) {
         return true;
     }
-    paths->node[node] =
-        (struct stripe_path_node){.value = value, .state = state, .before = (uint32_t)before};
+    paths->node[node] = (struct stripe_path_node){.value = value, .state = state, .before = (uint32_t)before};
     return true;
 }
 
@@ -104,7 +103,8 @@ static bool extend(struct walk *walk, size_t before)
 }
 
 /* Walks the path that ends in a node back into a candidate. */
-static bool take_path(const struct walk *walk, size_t n_steps, size_t node, struct stripe_candidate *candidate)
+static bool take_path(const struct walk *walk, size_t n_steps, size_t node,
+                      struct stripe_candidate *candidate)
 {
     candidate->place_mm = malloc(n_steps * sizeof *candidate->place_mm);
     if (candidate->place_mm == NULL)

@@ -145,7 +145,8 @@ struct family {
 
 static double *make_scratch(const struct stripe_answers *answers)
 {
-    return malloc((ANSWER_ANGLES * (size_t)answers->rows * (size_t)answers->columns / 7 + 1) * sizeof(double));
+    return malloc((ANSWER_ANGLES * (size_t)answers->rows * (size_t)answers->columns / 7 + 1) *
+                  sizeof(double));
 }
 
 static float *make_gain(const struct stripe_answers *answers)

@@ -27,7 +27,8 @@ static void add_row(const double *row, size_t n, double later, double weight, fl
 }
 
 /* All positions as the middle one would show them. False when memory ran out. */
-static bool lay_over(const struct even *even, double spacing_mm, const struct wave_result *result, float *train)
+static bool lay_over(const struct even *even, double spacing_mm, const struct wave_result *result,
+                     float *train)
 {
     double samples_a_place = spacing_mm / result->velocity_per_s * EVEN_HZ;
     double sign = result->direction == DIRECTION_FUNDUS_TO_CERVIX ? 1.0 : -1.0;

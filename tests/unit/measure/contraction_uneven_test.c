@@ -1,6 +1,7 @@
 /* Contracts of measure/contraction.h on waves without a steady rhythm: they come at uneven intervals, or turn
- * round. Made of single waves, so that what happened can be counted. Intervals of 6 to 22 s lie within what 1.5
- * to 4.5 waves per min (docs/method.md) vary by where they are irregular: common practice, no source. */
+ * round. Made of single waves, so that what happened can be counted. Intervals of 6 to 22 s lie within
+ * what 1.5 to 4.5 waves per min (docs/method.md) vary by where they are irregular: common practice, no
+ * source. */
 #include "measure/contraction.h"
 
 #include "synth/dice.h"
@@ -27,7 +28,8 @@ struct waves {
     bool is_toward_fundus[MOST_WAVES];
 };
 
-static double change_at(const struct waves *waves, double velocity_mm_per_s, double time_s, double from_fundus_mm)
+static double change_at(const struct waves *waves, double velocity_mm_per_s, double time_s,
+                        double from_fundus_mm)
 {
     double middle_mm = 0.5 * SPACING_MM * (N_PLACES - 1);
     double change = 0.0;
@@ -73,7 +75,8 @@ static struct wave_result measure(const struct waves *waves, double velocity_mm_
     return result;
 }
 
-/* Waves from well before the loop to well after it; each lasts about as long as those beside it leave room. */
+/* Waves from well before the loop to well after it; each lasts about as long as those beside it leave room.
+ */
 static struct waves waves_at(const double *time_s, size_t n, bool is_by_turns)
 {
     struct waves waves = {.n = n - 2};
