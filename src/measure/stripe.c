@@ -69,13 +69,10 @@ void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *f
         crossing.inside / (crossing.inside + crossing.aside + crossing.elsewhere + 1.0);
 }
 
-static double odds_by(const double *weights, double offset, const struct stripe_fit *fit,
-                      const struct mean_picture *mean)
+static double sum_evidence(const double *weights, double offset, const double *evidence)
 {
-    double evidence[STRIPE_N_EVIDENCE];
     double sum = offset;
 
-    stripe_weigh(evidence, fit, mean);
     for (int i = 0; i < STRIPE_N_EVIDENCE; i++)
         sum += weights[i] * evidence[i];
     return sum;
@@ -83,14 +80,23 @@ static double odds_by(const double *weights, double offset, const struct stripe_
 
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
 {
-    if (transients_mm2(&mean->transients) > LEAST_SEEN_MM2)
-        return odds_by(WEIGHTS, OFFSET, fit, mean);
-    return stripe_picture_odds(fit, mean);
+    double evidence[STRIPE_N_EVIDENCE];
+    double seen_mm2 = 0.0;
+
+    stripe_weigh(evidence, fit, mean);
+    seen_mm2 = expm1(evidence[STRIPE_CROSSED]) + expm1(evidence[STRIPE_CROSSED_ASIDE]) +
+               expm1(evidence[STRIPE_PASSED_BY]);
+    /* What came or went only where the band leads on speaks neither for it nor against it. */
+    return seen_mm2 > LEAST_SEEN_MM2 ? sum_evidence(WEIGHTS, OFFSET, evidence)
+                                     : sum_evidence(PICTURE_WEIGHTS, PICTURE_OFFSET, evidence);
 }
 
 double stripe_picture_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
 {
-    return odds_by(PICTURE_WEIGHTS, PICTURE_OFFSET, fit, mean);
+    double evidence[STRIPE_N_EVIDENCE];
+
+    stripe_weigh(evidence, fit, mean);
+    return sum_evidence(PICTURE_WEIGHTS, PICTURE_OFFSET, evidence);
 }
 
 /* Mean half thickness 4 to 12 mm from an end. */
