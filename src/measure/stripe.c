@@ -166,6 +166,13 @@ static double trust_of(double odds, double rival)
     return 1.0 / (1.0 + exp(-odds) + exp(rival - odds));
 }
 
+/* Whether two bands are one, along its line. */
+static bool is_same_band(const struct stripe_fit *a, const struct stripe_fit *b)
+{
+    return a->look == b->look && stripe_fit_share_near(a, b) >= SAME_BAND &&
+           stripe_fit_share_near(b, a) >= SAME_BAND;
+}
+
 /* The weighed mean place of one end over the bands that say the same as the best one; its standard error. */
 static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_last, double place_mm[2],
                          double *error_mm)
@@ -186,8 +193,7 @@ static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_
         double error = fmax(other_is_last ? other->last.error_mm : other->first.error_mm, 0.25);
         double weight = exp(bands->odds[i] - bands->odds[best]) / (error * error);
 
-        if (other->look != fit->look || hypot(at[0] - tip[0], at[1] - tip[1]) > SAME_END_MM ||
-            stripe_fit_share_near(other, fit) < SAME_BAND || stripe_fit_share_near(fit, other) < SAME_BAND)
+        if (hypot(at[0] - tip[0], at[1] - tip[1]) > SAME_END_MM || !is_same_band(other, fit))
             continue;
         sum[0] += weight * at[0];
         sum[1] += weight * at[1];
@@ -197,6 +203,36 @@ static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_
     place_mm[0] = sum[0] / weights;
     place_mm[1] = sum[1] / weights;
     *error_mm = errors / weights;
+}
+
+/* The thickness that half of the weight of all such bands reaches: one of them may have taken in what lies
+ * beside. */
+static double agree_on_thickness(const struct stripe_bands *bands, size_t best)
+{
+    const struct stripe_fit *fit = &bands->fits[best];
+    double all = 0.0;
+    double agreed_mm = fit->thickness_mm;
+
+    for (size_t i = 0; i < bands->n; i++)
+        if (is_same_band(&bands->fits[i], fit))
+            all += exp(bands->odds[i] - bands->odds[best]);
+    for (size_t i = 0; i < bands->n; i++) {
+        double reached = 0.0; /* weight of those that are no thicker */
+        double below = 0.0;   /* and of those that are thinner */
+
+        if (!is_same_band(&bands->fits[i], fit))
+            continue;
+        for (size_t k = 0; k < bands->n; k++)
+            if (is_same_band(&bands->fits[k], fit)) {
+                double weight = exp(bands->odds[k] - bands->odds[best]);
+
+                reached += bands->fits[k].thickness_mm <= bands->fits[i].thickness_mm ? weight : 0.0;
+                below += bands->fits[k].thickness_mm < bands->fits[i].thickness_mm ? weight : 0.0;
+            }
+        if (below < 0.5 * all && reached >= 0.5 * all)
+            agreed_mm = bands->fits[i].thickness_mm;
+    }
+    return agreed_mm;
 }
 
 /* Draws an end of a band to a place, together with the last centimetre of its line. */
@@ -219,17 +255,19 @@ static void draw_end(struct stripe_fit *fit, bool is_last, const double place_mm
                                 fit->place_mm[i][1] - fit->place_mm[i - 1][1]);
 }
 
-/* One band is often found along several candidates, which place its tips a little differently. */
-static void agree_on_ends(struct stripe_bands *bands, size_t best)
+/* One band is often found along several candidates, which place its tips and walls a little differently. */
+static void agree_on_band(struct stripe_bands *bands, size_t best)
 {
     struct stripe_fit *fit = &bands->fits[best];
     double first_mm[2];
     double last_mm[2];
+    double thickness_mm = agree_on_thickness(bands, best);
 
     agree_on_end(bands, best, false, first_mm, &fit->first.error_mm);
     agree_on_end(bands, best, true, last_mm, &fit->last.error_mm);
     draw_end(fit, false, first_mm);
     draw_end(fit, true, last_mm);
+    fit->thickness_mm = thickness_mm;
 }
 
 static void choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,
@@ -261,7 +299,7 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
                                 : "no band looks enough like an endometrium between even myometrium");
         return;
     }
-    agree_on_ends(bands, best);
+    agree_on_band(bands, best);
     stripe->is_found = true;
     stripe->fit = bands->fits[best];
     memset(&bands->fits[best], 0, sizeof bands->fits[best]);

@@ -18,6 +18,7 @@ static const double ALONG_SIGMA_MM = 1.5;
 static const double LEAST_LENGTH_MM = 15.0;
 static const double UNSURE_MM = 2.5;
 static const double WALLS_SEEN = 0.5; /* of the body's answer: where the thickness may be read */
+static const double WALL_STEP = 0.35; /* of the body's detail, at both walls: the same */
 static const double INWARD_MM = 5.0;
 static const double FAR_MM = 3.5; /* of a tip from the coarse end, so that the body is learned again */
 
@@ -174,29 +175,55 @@ static bool place_end(const struct straight *straight, struct stripe_course *cou
 
 /* ---- the whole ---- */
 
-/* Median half thickness over 5 mm, where both walls are seen (or anywhere): then the thickest. */
+/* How much darker it is beyond a wall than at it, the less of both walls: next to an even stripe's wall, on
+ * the outer of three lines. */
+static double wall_step(const struct straight *straight, enum stripe_look look, size_t row, double centre_mm,
+                        double half_mm)
+{
+    double step = HUGE_VAL;
+
+    for (double side = -1.0; side <= 1.0; side += 2.0) {
+        double wall = centre_mm + side * half_mm;
+        double in_from = look == STRIPE_BRIGHT ? -side * 1.5 : -0.5;
+        double in_to = look == STRIPE_BRIGHT ? -side * 0.25 : 0.5;
+        double out_from = look == STRIPE_BRIGHT ? side * 0.25 : side * 1.0;
+        double out_to = look == STRIPE_BRIGHT ? side * 1.5 : side * 2.25;
+
+        step = fmin(
+            step,
+            straight_mean(straight, row, wall + fmin(in_from, in_to), wall + fmax(in_from, in_to)) -
+                straight_mean(straight, row, wall + fmin(out_from, out_to), wall + fmax(out_from, out_to)));
+    }
+    return step;
+}
+
+/* Median half thickness over 5 mm, where both walls stand out (or anywhere): then the thickest. */
 static void measure_thickness(struct stripe_fit *fit, const struct centre_line *line,
-                              const struct stripe_course *course, bool is_anywhere)
+                              const struct stripe_course *course, const struct straight *straight,
+                              bool is_anywhere)
 {
     enum { N = 11 };
 
     for (size_t i = 0; i + N - 1 < fit->n; i += 2) {
         double half_mm[N];
         double answer = 0.0;
+        double step = 0.0;
 
         for (size_t k = 0; k < N; k++) {
             double at = fmax(fit->first.at_mm, 0.0) + (double)(i + k) * FIT_STEP_MM;
+            size_t row = (size_t)fmin(round(at / line->step_mm), (double)(course->n - 1));
 
             half_mm[k] = fit->half_mm[i + k];
-            answer += course->answer[(size_t)fmin(round(at / line->step_mm), (double)(course->n - 1))] / N;
+            answer += course->answer[row] / N;
+            step += wall_step(straight, fit->look, row, course->centre_mm[row], course->half_mm[row]) / N;
         }
-        if (is_anywhere || answer >= WALLS_SEEN * course->body)
+        if (is_anywhere || (answer >= WALLS_SEEN * course->body && step >= WALL_STEP * fit->detail))
             fit->thickness_mm = fmax(fit->thickness_mm, 2.0 * statistics_median(half_mm, N));
     }
 }
 
 static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line,
-                     const struct stripe_course *course, double edge_mm)
+                     const struct stripe_course *course, const struct straight *straight, double edge_mm)
 {
     double from = fmax(fit->first.at_mm, 0.0);
     double to = fmin(fit->last.at_mm, (double)(line->n - 1) * line->step_mm);
@@ -220,9 +247,9 @@ static bool fill_fit(struct stripe_fit *fit, const struct centre_line *line,
             fit->length_mm += hypot(fit->place_mm[i][0] - fit->place_mm[i - 1][0],
                                     fit->place_mm[i][1] - fit->place_mm[i - 1][1]);
     }
-    measure_thickness(fit, line, course, false);
+    measure_thickness(fit, line, course, straight, false);
     if (fit->thickness_mm <= 0.0)
-        measure_thickness(fit, line, course, true);
+        measure_thickness(fit, line, course, straight, true);
     return true;
 }
 
@@ -352,7 +379,7 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
                           place_end(&raw, &course, true, fit->look, &fit->last, &edge[1]);
                 if (is_made) {
                     judge(fit, &course, &straight);
-                    is_made = fill_fit(fit, &line, &course, 0.5 * (edge[0] + edge[1]));
+                    is_made = fill_fit(fit, &line, &course, &straight, 0.5 * (edge[0] + edge[1]));
                 }
                 *is_found = is_made && fit->length_mm >= LEAST_LENGTH_MM;
             }
