@@ -35,8 +35,8 @@ struct bar {
     size_t n;
     double detail;
     double sum[MOST_ROWS][N_HALVES][N_ACROSS];
-    signed char step[MOST_ROWS][N_HALVES][N_ACROSS];  /* column before, less this one */
-    signed char wider[MOST_ROWS][N_HALVES][N_ACROSS]; /* half before, less this one */
+    short step[MOST_ROWS][N_HALVES][N_ACROSS];  /* column before, less this one */
+    short wider[MOST_ROWS][N_HALVES][N_ACROSS]; /* half before, less this one */
     double contrast[MOST_ROWS];
     double across_mm[MOST_ROWS];
     double half_mm[MOST_ROWS];
@@ -77,8 +77,8 @@ static void reach(struct bar *bar, size_t i, int half, int column)
             before = bar->sum[i - 1][half + wider][column + step] - abs(step) * STEP_COST * bar->detail;
             if (before > best) {
                 best = before;
-                bar->step[i][half][column] = (signed char)step;
-                bar->wider[i][half][column] = (signed char)wider;
+                bar->step[i][half][column] = (short)step;
+                bar->wider[i][half][column] = (short)wider;
             }
         }
     bar->sum[i][half][column] = best + contrast_of(bar, row_at(bar, i), across_at(column), HALVES_MM[half]);
