@@ -156,6 +156,12 @@ static size_t number_in(const char *path, size_t *n_digits)
     return (size_t)(end - path);
 }
 
+/* "9" and "10" count on from one another, "09" and "10" too, but not "9" and "09". */
+static bool is_unpadded(const char *digits, size_t n)
+{
+    return n == 1 || digits[0] != '0';
+}
+
 static bool is_same_sequence(const char *first, const char *second)
 {
     size_t n_first = 0;
@@ -164,37 +170,48 @@ static bool is_same_sequence(const char *first, const char *second)
 
     /* a percent sign of its own would make the pattern ambiguous */
     return n_first > 0 && strchr(first + name_at(first), '%') == NULL && number_in(second, &n_second) == at &&
-           n_second == n_first && strncmp(first, second, at) == 0 &&
-           strcmp(first + at + n_first, second + at + n_second) == 0;
+           (n_second == n_first ||
+            (n_second > 0 && is_unpadded(first + at, n_first) && is_unpadded(second + at, n_second))) &&
+           strncmp(first, second, at) == 0 && strcmp(first + at + n_first, second + at + n_second) == 0;
 }
 
-/* "dir/scan-0012.png" becomes "dir/scan-%04d.png". */
-static char *pattern_of(const char *path)
+/* "dir/scan-0012.png" becomes "dir/scan-%04d.png"; where the numbers differ in length, "dir/scan-%d.png". */
+static char *pattern_of(const char *path, bool is_one_length)
 {
     size_t n_digits = 0;
     size_t at = number_in(path, &n_digits);
 
+    if (!is_one_length)
+        return text_format("%.*s%%d%s", (int)at, path, path + at + n_digits);
     return text_format("%.*s%%0%zud%s", (int)at, path, n_digits, path + at + n_digits);
 }
 
-/* Sorted pictures; each run of them that differs in a number alone becomes one pattern. */
+/* Sorted pictures; those that differ in a number alone become one pattern. */
 static bool add_pictures(struct text_list *recordings, const struct text_list *pictures)
 {
-    for (size_t i = 0; i < pictures->n;) {
-        size_t end = i + 1;
-        char *pattern = NULL;
-        bool is_added = false;
+    bool *is_taken = calloc(pictures->n + 1, sizeof *is_taken);
+    bool is_added = is_taken != NULL;
 
-        while (end < pictures->n && is_same_sequence(pictures->items[i], pictures->items[end]))
-            end++;
-        pattern = end - i == 1 ? text_copy(pictures->items[i]) : pattern_of(pictures->items[i]);
+    for (size_t i = 0; is_added && i < pictures->n; i++) {
+        const char *first = pictures->items[i];
+        size_t n = 1;
+        bool is_one_length = true;
+        char *pattern = NULL;
+
+        if (is_taken[i])
+            continue;
+        for (size_t k = i + 1; k < pictures->n; k++)
+            if (!is_taken[k] && is_same_sequence(first, pictures->items[k])) {
+                is_taken[k] = true;
+                is_one_length = is_one_length && strlen(pictures->items[k]) == strlen(first);
+                n++;
+            }
+        pattern = n == 1 ? text_copy(first) : pattern_of(first, is_one_length);
         is_added = pattern != NULL && text_list_add_once(recordings, "%s", pattern);
         free(pattern);
-        if (!is_added)
-            return false;
-        i = end;
     }
-    return true;
+    free(is_taken);
+    return is_added;
 }
 
 /* Sorted files; those that hold no pictures are named aside. n_added counts the others. */

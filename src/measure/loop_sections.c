@@ -294,6 +294,10 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
         (void)text_list_add(
             &contractions->reasons,
             "the walls move together all along the stripe, so no velocity or direction can be told");
+    if (wave.has_velocity && !isfinite(wave.velocity_high))
+        (void)text_list_add(
+            &contractions->reasons,
+            "too few waves were seen, or they differ too much, for an interval of the velocity");
     if (canvas->is_nominal)
         (void)text_list_add(&contractions->reasons,
                             "no scale is known, so amplitude and velocity are in pixels only");

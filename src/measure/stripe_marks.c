@@ -13,8 +13,14 @@ static const double MARKED_ODDS = 4.0;
 static const double LEAST_WORTH = -5.0; /* of a band found elsewise: less would be trusted less than a line */
 static const double STRAIGHT_TRUST = 0.3; /* no band with two walls between the marks */
 static const double NEAR_LINE_MM = 3.0;   /* the centre line from an arc between the marks */
+static const double HAND_MM = 0.5; /* standard error of a mark along the stripe: common practice, no source */
 static const double ASIDE_MM =
     2.0; /* a mark lies so well on the centre line: a hand's aim, common practice, no source */
+
+static const double OUTWARD_MM = 5.0;   /* of a line that tells which way it leads on */
+static const double LED_ON_MM = 16.0;   /* beyond where a band was found to end, toward the os */
+static const double MOST_DETOUR = 1.12; /* an arc that turns by a right angle is 1.11 times its chord */
+static const double DETOUR_SPREAD = 0.03;
 
 static void mark_mm(const struct canvas *canvas, struct point frame_px, double place_mm[2])
 {
@@ -68,7 +74,7 @@ static bool set_first(struct stripe_fit *fit, const double mark[2])
     fit->place_mm = place;
     fit->half_mm = half;
     fit->n = fit->n - skip + n_lead;
-    fit->first.error_mm = 0.0;
+    fit->first.error_mm = HAND_MM;
     fit->first.is_at_edge = false;
     fit->length_mm = 0.0;
     for (size_t i = 1; i < fit->n; i++)
@@ -100,24 +106,58 @@ static bool straight_stripe(struct stripe *stripe, const double fundus[2], const
     return true;
 }
 
-/* How far a mark lies from the nearest place of a fit. */
+/* How far a mark lies from a fit that is led straight on at both ends: a band is often cut short. */
 static double aside(const struct stripe_fit *fit, const double mark[2])
 {
+    size_t reach = (size_t)(OUTWARD_MM / FIT_STEP_MM);
     double nearest = HUGE_VAL;
 
     for (size_t i = 0; i < fit->n; i++)
         nearest = fmin(nearest, away(fit->place_mm[i], mark));
+    for (int end = 0; end < 2; end++) {
+        const double *tip = fit->place_mm[end == 0 ? 0 : fit->n - 1];
+        size_t inner = fit->n <= reach ? fit->n - 1 : reach;
+        const double *from = fit->place_mm[end == 0 ? inner : fit->n - 1 - inner];
+        double length = fmax(away(tip, from), 1e-6);
+        double x = (tip[0] - from[0]) / length;
+        double y = (tip[1] - from[1]) / length;
+        double along = (mark[0] - tip[0]) * x + (mark[1] - tip[1]) * y;
+
+        if (along > 0.0 && along < LED_ON_MM)
+            nearest = fmin(nearest, fabs((mark[0] - tip[0]) * y - (mark[1] - tip[1]) * x));
+    }
     return nearest;
 }
 
-/* How likely a fit between marks is; one that runs past a mark follows a neighbouring layer. */
+/* How much longer the way from mark to mark is along a fit than straight: 1 and a little, of a bent stripe.
+ */
+static double detour(const struct stripe_fit *fit, const double fundus[2], const double os[2])
+{
+    size_t from = 0;
+    size_t to = 0;
+    double way = 0.0;
+
+    for (size_t i = 0; i < fit->n; i++) {
+        from = away(fit->place_mm[i], fundus) < away(fit->place_mm[from], fundus) ? i : from;
+        to = away(fit->place_mm[i], os) < away(fit->place_mm[to], os) ? i : to;
+    }
+    way = away(fit->place_mm[from], fundus) + away(fit->place_mm[to], os);
+    for (size_t i = from < to ? from : to; i < (from < to ? to : from); i++)
+        way += away(fit->place_mm[i], fit->place_mm[i + 1]);
+    return way / away(fundus, os);
+}
+
+/* How likely a fit between marks is; one that runs past a mark follows a neighbouring layer, and one that
+ * winds is none. */
 static double worth(const struct stripe_fit *fit, const struct mean_picture *mean, const double fundus[2],
                     const double os[2])
 {
     double one = aside(fit, fundus) / ASIDE_MM;
     double other = aside(fit, os) / ASIDE_MM;
+    double winding = fmax(detour(fit, fundus, os) - MOST_DETOUR, 0.0) / DETOUR_SPREAD;
 
-    return stripe_picture_odds(fit, mean) - 0.5 * (one * one + other * other);
+    return fmax(stripe_picture_odds(fit, mean), stripe_odds(fit, mean)) -
+           0.5 * (one * one + other * other + winding * winding);
 }
 
 /* A band that was found without the marks, runs from one to the other and is likelier than what the arcs
@@ -136,7 +176,8 @@ static bool take_band(struct stripe *stripe, const struct mean_picture *mean, co
         bool is_turned = away(last, fundus) < away(first, fundus);
         double value = 0.0;
 
-        if (away(is_turned ? last : first, fundus) > NEAR_MM || away(is_turned ? first : last, os) > NEAR_MM)
+        if (away(is_turned ? last : first, fundus) > NEAR_MM ||
+            away(is_turned ? first : last, os) > LED_ON_MM)
             continue;
         value = worth(fit, mean, fundus, os);
         if (value <= fmax(*best, LEAST_WORTH))
@@ -233,8 +274,12 @@ static bool mark_one(struct stripe *stripe, const double mark[2], bool is_fundus
 {
     bool is_last = false;
 
-    if (!stripe->is_found)
+    if (!stripe->is_found) {
+        (void)text_list_add(&stripe->reasons,
+                            is_fundus ? "one mark does not tell which band it is; give --os as well"
+                                      : "one mark does not tell which band it is; give --fundus as well");
         return true;
+    }
     is_last = away(stripe->fit.place_mm[stripe->fit.n - 1], mark) < away(stripe->fit.place_mm[0], mark);
     if (away(stripe->fit.place_mm[is_last ? stripe->fit.n - 1 : 0], mark) > 2.0 * NEAR_MM) {
         stripe->is_found = false;

@@ -60,9 +60,9 @@ static bool of_length(struct text_list *cautions, const struct cavity *cavity)
     if (cavity->verdict != CAVITY_FOUND || cavity->os_given)
         return true;
     return text_list_add(
-        cautions, "Where the stripe thins out into the canal its end is told too far inside, on made loops "
-                  "by 0 to 11 mm, on half of them by more than 4: the cavity's length then reads short and "
-                  "the deposit's share of it high.");
+        cautions,
+        "Where the stripe thins out into the canal its end is uncertain, on made loops by 2 mm as a "
+        "rule and up to 10 mm: the cavity's length and the deposit's share of it rest on it.");
 }
 
 static bool of_amplitude(struct text_list *cautions, const struct contractions *contractions)
@@ -75,7 +75,7 @@ static bool of_amplitude(struct text_list *cautions, const struct contractions *
         return text_list_add(
             cautions, "The amplitude is worked out for the walls from patches 5 mm wide, which read less: "
                       "it takes the motion to fall in a straight line from wall to wall. On made loops it "
-                      "whose ends were marked it was 11 %% too low to 14 %% too high.");
+                      "was 12 %% too low to 15 %% too high.");
     return text_list_add(cautions,
                          "The amplitude reads low, on made loops by 14 to 40 %%: it is averaged over tissue "
                          "beside the wall, which moves less, and how much less could not be seen here.");

@@ -221,25 +221,29 @@ static const char *scale_origin(enum scale_source source)
     return "not known";
 }
 
-static void write_scale(FILE *to, const struct scale *scale)
+static void write_scale(FILE *to, const char *indent, const struct scale *scale)
 {
     if (scale->source == SCALE_NONE)
-        (void)fputs("  Scale: not known; lengths are in pixels\n", to);
+        (void)fprintf(to, "%sScale: not known; lengths are in pixels\n", indent);
     else if (scale->mm_per_px_x == scale->mm_per_px_y)
-        (void)fprintf(to, "  Scale: %.4f mm per pixel, %s\n", scale->mm_per_px_x,
+        (void)fprintf(to, "%sScale: %.4f mm per pixel, %s\n", indent, scale->mm_per_px_x,
                       scale_origin(scale->source));
     else
-        (void)fprintf(to, "  Scale: %.4f mm per pixel across, %.4f down,\n    %s\n", scale->mm_per_px_x,
-                      scale->mm_per_px_y, scale_origin(scale->source));
+        (void)fprintf(to, "%sScale: %.4f mm per pixel across, %.4f down,\n%s  %s\n", indent,
+                      scale->mm_per_px_x, scale->mm_per_px_y, indent, scale_origin(scale->source));
 }
 
 static bool write_recordings(FILE *to, const struct transfer *transfer)
 {
     (void)fputs(transfer->n_loops == 1 ? "\nRecording\n" : "\nRecordings\n", to);
-    for (size_t i = 0; i < transfer->n_loops; i++)
+    for (size_t i = 0; i < transfer->n_loops; i++) {
         if (!write_recording(to, &transfer->loops[i], transfer->n_loops > 1))
             return false;
-    write_scale(to, &transfer->scale);
+        if (transfer->n_loops > 1)
+            write_scale(to, "    ", &transfer->loops[i].scale);
+    }
+    if (transfer->n_loops == 1)
+        write_scale(to, "  ", &transfer->scale);
     return true;
 }
 

@@ -178,6 +178,13 @@ static void numbers_of_another_length_are_another_recording(void **state)
     assert_stands_for("a001.png a%02d.png b%1.png b%2.png");
 }
 
+static void numbers_without_zeros_before_them_count_on_past_nine(void **state)
+{
+    (void)state;
+    put_all("f0.png f1.png f9.png f10.png f11.png g01.png g02.png g001.png g002.png");
+    assert_stands_for("f%d.png g%03d.png g%02d.png");
+}
+
 /* Names are all the order there is where loops carry no clock. */
 static void loop_ten_comes_after_loop_nine(void **state)
 {
