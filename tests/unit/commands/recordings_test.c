@@ -240,6 +240,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(numbered_pictures_are_one_recording, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(numbers_of_another_length_are_another_recording, make_folder,
                                         remove_folder),
+        cmocka_unit_test_setup_teardown(numbers_without_zeros_before_them_count_on_past_nine, make_folder,
+                                        remove_folder),
         cmocka_unit_test_setup_teardown(a_folder_without_recordings_is_refused, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(what_is_named_twice_counts_once, make_folder, remove_folder),
     };
