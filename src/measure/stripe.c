@@ -8,6 +8,10 @@
 #include <string.h>
 
 enum { ENOUGH_PICTURES = 8 };
+static const double STILL_COST =
+    1.7; /* log odds: stills of other organs and of made loops (docs/validation.md) */
+static const double MOST_STILL_ERROR_MM =
+    4.0;                               /* of either end's place; bands of speckle have no clear ends */
 static const double LEAST_TRUST = 0.6; /* below this the stripe is not shown at all */
 /* A band elsewhere casts doubt where by itself it is an endometrium at about three to one, and not ten times
  * less likely than the one that is taken: log odds. */
@@ -166,6 +170,20 @@ static double trust_of(double odds, double rival)
     return 1.0 / (1.0 + exp(-odds) + exp(rival - odds));
 }
 
+/* What a band's odds are lowered by where few pictures were laid over one another: they leave their speckle
+ * as it is, and speckle makes bands. */
+static double few_pictures(const struct mean_picture *mean)
+{
+    double n_lacking = (double)ENOUGH_PICTURES - (double)mean->n_keys;
+
+    return fmax(n_lacking, 0.0) / (double)(ENOUGH_PICTURES - 1) * STILL_COST;
+}
+
+static double widest_end(const struct stripe_fit *fit)
+{
+    return fmax(fit->first.error_mm, fit->last.error_mm);
+}
+
 /* Whether two bands are one, along its line. */
 static bool is_same_band(const struct stripe_fit *a, const struct stripe_fit *b)
 {
@@ -286,12 +304,16 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
     for (size_t i = 0; i < bands->n; i++)
         if (bands->odds[i] > rival && stripe_fit_share_near(&bands->fits[i], &bands->fits[best]) < 0.5)
             rival = bands->odds[i];
-    stripe->trust = trust_of(bands->odds[best], rival);
+    stripe->trust = trust_of(bands->odds[best] - few_pictures(mean), rival - few_pictures(mean));
     stripe->has_rival = rival > RIVAL_ODDS && bands->odds[best] - rival < RIVAL_LEAD;
-    /* Few pictures leave their speckle as it is, and speckle makes bands: less than half the trust for one.
-     */
-    if (mean->n_keys < ENOUGH_PICTURES)
-        stripe->trust *= (double)mean->n_keys / ((double)mean->n_keys + 1.2);
+    if (mean->n_keys < ENOUGH_PICTURES && widest_end(&bands->fits[best]) > MOST_STILL_ERROR_MM) {
+        stripe->trust = fmin(stripe->trust, 0.5 * LEAST_TRUST);
+        (void)text_list_add(
+            &stripe->reasons,
+            "so few pictures leave their speckle as it is: the ends of the likeliest band are "
+            "not clear");
+        return;
+    }
     if (stripe->trust < LEAST_TRUST) {
         (void)text_list_add(&stripe->reasons,
                             bands->odds[best] > 0.0 && rival > bands->odds[best] - 1.5

@@ -23,6 +23,7 @@ struct drawn {
     double half_mm;
     double grey; /* between bright and dark */
     long seed;
+    size_t n_keys; /* pictures laid over one another; 0: 40 */
 };
 
 static const double CENTRE_MM[2] = {42.0, -40.0}; /* of the arc */
@@ -48,7 +49,7 @@ static double stripe_at(const struct drawn *drawn, double x_mm, double y_mm)
 
 static void find(struct stripe *stripe, const struct drawn *drawn)
 {
-    struct mean_picture mean = {.n_keys = 40,
+    struct mean_picture mean = {.n_keys = drawn->n_keys > 0 ? drawn->n_keys : 40,
                                 .pixel_mm = PIXEL_MM,
                                 .tissue_luma = 90.0,
                                 .picture = raster_make(WIDTH, HEIGHT),
@@ -180,6 +181,37 @@ static void a_stripe_turned_round_twice_is_the_same(void **state)
     assert_false(stripe.is_found);
 }
 
+static void a_clear_stripe_is_told_on_a_still_but_trusted_less(void **state)
+{
+    struct drawn drawn = {.is_there = true, .look = STRIPE_BRIGHT, .half_mm = 4.5, .grey = 60.0, .seed = 1};
+    struct stripe many = {0};
+    struct stripe still = {0};
+
+    (void)state;
+    find(&many, &drawn);
+    drawn.n_keys = 1;
+    find(&still, &drawn);
+    assert_true(still.is_found);
+    assert_true(still.trust < many.trust);
+    assert_true(fabs(still.fit.length_mm - 2.0 * HALF_LENGTH_MM) < 3.0);
+    stripe_free(&many);
+    stripe_free(&still);
+}
+
+static void speckle_on_a_still_is_no_stripe(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct stripe stripe = {0};
+
+        find(&stripe, &(struct drawn){.seed = seed, .n_keys = 1});
+        assert_false(stripe.is_found);
+        assert_true(stripe.trust < 0.6);
+        assert_true(stripe.reasons.n > 0);
+        stripe_free(&stripe);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -187,6 +219,8 @@ int main(void)
         cmocka_unit_test(a_faint_bar_is_found_with_its_tips_less_surely),
         cmocka_unit_test(a_triple_line_is_found_with_its_tips),
         cmocka_unit_test(speckle_without_a_stripe_is_not_trusted),
+        cmocka_unit_test(a_clear_stripe_is_told_on_a_still_but_trusted_less),
+        cmocka_unit_test(speckle_on_a_still_is_no_stripe),
         cmocka_unit_test(a_stripe_turned_round_twice_is_the_same),
     };
 
