@@ -78,8 +78,8 @@ void stripe_weigh_ends(double evidence[STRIPE_N_END_EVIDENCE], const struct stri
  * loop, from where that was. */
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 
-/** The same from how it looks alone. */
-double stripe_picture_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
+/** The same of a band between two marks: the better of these odds and those from how it looks alone. */
+double stripe_marked_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 
 /** Below this a stripe may well be something else. */
 #define STRIPE_SURE_TRUST 0.6

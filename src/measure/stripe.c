@@ -82,25 +82,34 @@ static double sum_evidence(const double *weights, double offset, const double *e
     return sum;
 }
 
+static double picture_odds(const double *evidence)
+{
+    return sum_evidence(PICTURE_WEIGHTS, PICTURE_OFFSET, evidence);
+}
+
+/* What came or went only where the band leads on speaks neither for it nor against it. */
+static double all_odds(const double *evidence)
+{
+    double seen_mm2 = expm1(evidence[STRIPE_CROSSED]) + expm1(evidence[STRIPE_CROSSED_ASIDE]) +
+                      expm1(evidence[STRIPE_PASSED_BY]);
+
+    return seen_mm2 > LEAST_SEEN_MM2 ? sum_evidence(WEIGHTS, OFFSET, evidence) : picture_odds(evidence);
+}
+
 double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
 {
     double evidence[STRIPE_N_EVIDENCE];
-    double seen_mm2 = 0.0;
 
     stripe_weigh(evidence, fit, mean);
-    seen_mm2 = expm1(evidence[STRIPE_CROSSED]) + expm1(evidence[STRIPE_CROSSED_ASIDE]) +
-               expm1(evidence[STRIPE_PASSED_BY]);
-    /* What came or went only where the band leads on speaks neither for it nor against it. */
-    return seen_mm2 > LEAST_SEEN_MM2 ? sum_evidence(WEIGHTS, OFFSET, evidence)
-                                     : sum_evidence(PICTURE_WEIGHTS, PICTURE_OFFSET, evidence);
+    return all_odds(evidence);
 }
 
-double stripe_picture_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
+double stripe_marked_odds(const struct stripe_fit *fit, const struct mean_picture *mean)
 {
     double evidence[STRIPE_N_EVIDENCE];
 
     stripe_weigh(evidence, fit, mean);
-    return sum_evidence(PICTURE_WEIGHTS, PICTURE_OFFSET, evidence);
+    return fmax(picture_odds(evidence), all_odds(evidence));
 }
 
 /* Mean half thickness 4 to 12 mm from an end. */
@@ -184,16 +193,24 @@ static double widest_end(const struct stripe_fit *fit)
     return fmax(fit->first.error_mm, fit->last.error_mm);
 }
 
-/* Whether two bands are one, along its line. */
-static bool is_same_band(const struct stripe_fit *a, const struct stripe_fit *b)
+/* What each band counts for beside the best one: its odds over that one's where both are one band along their
+ * line, else 0. */
+static void weigh_bands(const struct stripe_bands *bands, size_t best, double *weight)
 {
-    return a->look == b->look && stripe_fit_share_near(a, b) >= SAME_BAND &&
-           stripe_fit_share_near(b, a) >= SAME_BAND;
+    const struct stripe_fit *fit = &bands->fits[best];
+
+    for (size_t i = 0; i < bands->n; i++) {
+        const struct stripe_fit *other = &bands->fits[i];
+        bool is_same = other->look == fit->look && stripe_fit_share_near(other, fit) >= SAME_BAND &&
+                       stripe_fit_share_near(fit, other) >= SAME_BAND;
+
+        weight[i] = is_same ? exp(bands->odds[i] - bands->odds[best]) : 0.0;
+    }
 }
 
 /* The weighed mean place of one end over the bands that say the same as the best one; its standard error. */
-static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_last, double place_mm[2],
-                         double *error_mm)
+static void agree_on_end(const struct stripe_bands *bands, const double *band_weight, size_t best,
+                         bool is_last, double place_mm[2], double *error_mm)
 {
     const struct stripe_fit *fit = &bands->fits[best];
     const double *tip = fit->place_mm[is_last ? fit->n - 1 : 0];
@@ -209,9 +226,9 @@ static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_
             hypot(last[0] - tip[0], last[1] - tip[1]) < hypot(first[0] - tip[0], first[1] - tip[1]);
         const double *at = other_is_last ? last : first;
         double error = fmax(other_is_last ? other->last.error_mm : other->first.error_mm, 0.25);
-        double weight = exp(bands->odds[i] - bands->odds[best]) / (error * error);
+        double weight = band_weight[i] / (error * error);
 
-        if (hypot(at[0] - tip[0], at[1] - tip[1]) > SAME_END_MM || !is_same_band(other, fit))
+        if (weight <= 0.0 || hypot(at[0] - tip[0], at[1] - tip[1]) > SAME_END_MM)
             continue;
         sum[0] += weight * at[0];
         sum[1] += weight * at[1];
@@ -225,29 +242,22 @@ static void agree_on_end(const struct stripe_bands *bands, size_t best, bool is_
 
 /* The thickness that half of the weight of all such bands reaches: one of them may have taken in what lies
  * beside. */
-static double agree_on_thickness(const struct stripe_bands *bands, size_t best)
+static double agree_on_thickness(const struct stripe_bands *bands, const double *weight, size_t best)
 {
-    const struct stripe_fit *fit = &bands->fits[best];
     double all = 0.0;
-    double agreed_mm = fit->thickness_mm;
+    double agreed_mm = bands->fits[best].thickness_mm;
 
     for (size_t i = 0; i < bands->n; i++)
-        if (is_same_band(&bands->fits[i], fit))
-            all += exp(bands->odds[i] - bands->odds[best]);
+        all += weight[i];
     for (size_t i = 0; i < bands->n; i++) {
         double reached = 0.0; /* weight of those that are no thicker */
         double below = 0.0;   /* and of those that are thinner */
 
-        if (!is_same_band(&bands->fits[i], fit))
-            continue;
-        for (size_t k = 0; k < bands->n; k++)
-            if (is_same_band(&bands->fits[k], fit)) {
-                double weight = exp(bands->odds[k] - bands->odds[best]);
-
-                reached += bands->fits[k].thickness_mm <= bands->fits[i].thickness_mm ? weight : 0.0;
-                below += bands->fits[k].thickness_mm < bands->fits[i].thickness_mm ? weight : 0.0;
-            }
-        if (below < 0.5 * all && reached >= 0.5 * all)
+        for (size_t k = 0; k < bands->n; k++) {
+            reached += bands->fits[k].thickness_mm <= bands->fits[i].thickness_mm ? weight[k] : 0.0;
+            below += bands->fits[k].thickness_mm < bands->fits[i].thickness_mm ? weight[k] : 0.0;
+        }
+        if (weight[i] > 0.0 && below < 0.5 * all && reached >= 0.5 * all)
             agreed_mm = bands->fits[i].thickness_mm;
     }
     return agreed_mm;
@@ -279,13 +289,14 @@ static void agree_on_band(struct stripe_bands *bands, size_t best)
     struct stripe_fit *fit = &bands->fits[best];
     double first_mm[2];
     double last_mm[2];
-    double thickness_mm = agree_on_thickness(bands, best);
+    double weight[STRIPE_MOST_BANDS];
 
-    agree_on_end(bands, best, false, first_mm, &fit->first.error_mm);
-    agree_on_end(bands, best, true, last_mm, &fit->last.error_mm);
+    weigh_bands(bands, best, weight);
+    fit->thickness_mm = agree_on_thickness(bands, weight, best);
+    agree_on_end(bands, weight, best, false, first_mm, &fit->first.error_mm);
+    agree_on_end(bands, weight, best, true, last_mm, &fit->last.error_mm);
     draw_end(fit, false, first_mm);
     draw_end(fit, true, last_mm);
-    fit->thickness_mm = thickness_mm;
 }
 
 static void choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,

@@ -156,8 +156,7 @@ static double worth(const struct stripe_fit *fit, const struct mean_picture *mea
     double other = aside(fit, os) / ASIDE_MM;
     double winding = fmax(detour(fit, fundus, os) - MOST_DETOUR, 0.0) / DETOUR_SPREAD;
 
-    return fmax(stripe_picture_odds(fit, mean), stripe_odds(fit, mean)) -
-           0.5 * (one * one + other * other + winding * winding);
+    return stripe_marked_odds(fit, mean) - 0.5 * (one * one + other * other + winding * winding);
 }
 
 /* A band that was found without the marks, runs from one to the other and is likelier than what the arcs
@@ -240,7 +239,7 @@ static bool fit_arcs(struct stripe *stripe, const struct mean_picture *mean, con
         return false;
     stripe->trust = STRAIGHT_TRUST;
     if (is_any) {
-        double odds = fmax(stripe_picture_odds(&stripe->fit, mean), stripe_odds(&stripe->fit, mean));
+        double odds = stripe_marked_odds(&stripe->fit, mean);
 
         stripe->trust = 1.0 / (1.0 + exp(-odds - MARKED_ODDS));
         return set_first(&stripe->fit, fundus) ? true : error_memory(err);
