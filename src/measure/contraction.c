@@ -20,7 +20,6 @@ static const double LEAST_COHERENCE = 0.5;
 /* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
-static const double NO_TONE_RAD = 1.5; /* scatter of the phase beyond which waves have no steady rhythm */
 
 enum { NEIGHBOURS = 3 };
 static const double MIDDLE_FROM = 0.35; /* of the positions: where the middle of the stripe begins */
@@ -82,11 +81,7 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
         if (result->direction == DIRECTION_MIXED)
             is_made = measure_middle(even, result);
         if (is_made && result->has_velocity)
-            is_made = velocity_estimate(even, spacing_mm, result);
-        if (is_made && result->has_velocity && result->regularity > NO_TONE_RAD &&
-            (result->direction == DIRECTION_CERVIX_TO_FUNDUS ||
-             result->direction == DIRECTION_FUNDUS_TO_CERVIX))
-            is_made = train_count(even, spacing_mm, result);
+            is_made = velocity_estimate(even, spacing_mm, result) && train_count(even, spacing_mm, result);
         is_made = is_made && amplitude_measure(trace, even, from, to, result);
         result->count = round(result->frequency_per_min * (double)even->n / EVEN_HZ / 60.0);
     }

@@ -7,7 +7,6 @@
 #include <stdlib.h>
 
 static const double PI = 3.14159265358979323846;
-static const double STEADY_RAD = 0.1;  /* phase scatter below which a wave counts as steady */
 static const double UNSTEADY = 1.8;    /* error of the phase from end to end over its scatter */
 static const double SLOW_STEP_S = 0.5; /* between the moments at which phases are taken */
 static const double SLOW_SIGMA = 0.25; /* of the window, in cycles: shorter, and breathing gets in; longer,
@@ -109,7 +108,7 @@ bool phase_frequency(const struct even *even, const struct peak *peak, const dou
         return false;
     result->regularity = run.scatter_rad;
     result->frequency_per_min =
-        run.scatter_rad < STEADY_RAD && pattern != NULL ? tone : tone + run.advance_rad * rad_per_min;
+        run.scatter_rad < PHASE_STEADY_RAD && pattern != NULL ? tone : tone + run.advance_rad * rad_per_min;
     variance = steady_variance(even, peak, tone) + pow(UNSTEADY * run.scatter_rad * rad_per_min, 2.0);
     result->low_per_min = result->frequency_per_min - 1.96 * sqrt(variance);
     result->high_per_min = result->frequency_per_min + 1.96 * sqrt(variance);

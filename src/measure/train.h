@@ -4,15 +4,18 @@
 #include "base/contract.h"
 #include "measure/even.h"
 
-/* Frequency of waves that run one way at uneven intervals, counted one by one: the traces of all positions
- * are laid over one another, each moved by the time in which the waves come from the middle of the stripe to
- * it, so that what is not a wave fades; a wave passes from one crest to the next, and from one trough to the
- * next. No steady tone has to be assumed, which waves at intervals of 6 to 22 s do not have.
+/* Waves counted one by one, which needs no steady rhythm: from one crest to the next, and from one trough to
+ * the next. Where waves come at uneven intervals their phase slips by whole waves against any steady tone.
+ * Counted twice: at each place of the middle of the stripe, where a wave passes whichever way it runs; and,
+ * unless waves run either way by turns, in all positions laid over one another as the waves run, where what
+ * is no wave fades. A wave that either sees counts: one that runs back is missing along, a weak one place by
+ * place.
  *
- *  result  direction (one way), velocity_per_s and frequency_per_min (about which the waves are) are read;
- *          frequency_per_min and its interval are set; left as it is where fewer than three turns are seen.
- * The interval is half a wave to either side: at the edges of the loop a wave may have been missed. False
- * when memory ran out. */
-MUST_CHECK bool train_count(const struct even *even, double spacing_mm, struct wave_result *result);
+ *  result  direction, velocity_per_s, frequency_per_min (about which the waves are), its interval and
+ *          regularity are read. Where the count differs from the frequency by more than three quarters of a
+ * wave in the whole loop, the count is set, give or take half a wave (one may be missed at the edges); else
+ *          the interval of unsteady waves takes in how far both are apart. Left as it is where no count is
+ * told. even->band is filled anew. False when memory ran out. */
+MUST_CHECK bool train_count(struct even *even, double spacing_mm, struct wave_result *result);
 
 #endif

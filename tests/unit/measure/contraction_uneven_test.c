@@ -21,6 +21,8 @@ static const double SPACING_MM = 2.0;
 static const double AMPLITUDE_MM = 0.5;
 static const double NOISE_MM = 0.05;
 
+enum way { TOWARD_FUNDUS, TOWARD_CERVIX, EITHER_WAY };
+
 /* Waves by the time at which each passes the middle. */
 struct waves {
     size_t n;
@@ -125,10 +127,69 @@ static void waves_that_run_either_way_by_turns_are_mixed_and_each_counts(void **
     }
 }
 
+/* A train by lot: intervals about 60 / per_min that vary by a third (standard deviation), each wave as long
+ * as the shorter gap beside it. */
+static struct waves waves_by_lot(long seed, double per_min, enum way way)
+{
+    struct dice dice = dice_make(seed, 1);
+    struct waves waves = {0};
+    double time_s = -100.0;
+    double gap_s = 0.0;
+    double last_gap_s = 60.0 / per_min;
+
+    while (time_s < 240.0 && waves.n < MOST_WAVES) {
+        double z = fmin(fmax(dice_normal(&dice), -1.8), 1.8);
+
+        gap_s = 60.0 / per_min * (1.0 + 0.33 * z);
+        waves.time_s[waves.n] = time_s;
+        waves.lasts_s[waves.n] = fmin(fmin(gap_s, last_gap_s), 50.0 / per_min);
+        waves.is_toward_fundus[waves.n] = way == TOWARD_FUNDUS || (way == EITHER_WAY && waves.n % 3 != 0);
+        waves.n++;
+        time_s += gap_s;
+        last_gap_s = gap_s;
+    }
+    return waves;
+}
+
+/* As the eye counts: from the first crest in the middle of the stripe to the last. */
+static double counted_per_min(const struct waves *waves)
+{
+    double first_s = -1.0;
+    double last_s = 0.0;
+    double n = -1.0;
+
+    for (size_t i = 0; i < waves->n; i++)
+        if (waves->time_s[i] >= 0.0 && waves->time_s[i] <= 120.0) {
+            first_s = first_s < 0.0 ? waves->time_s[i] : first_s;
+            last_s = waves->time_s[i];
+            n += 1.0;
+        }
+    return n / (last_s - first_s) * 60.0;
+}
+
+static void none_of_the_waves_is_lost_however_uneven_they_come(void **state)
+{
+    const enum way ways[] = {TOWARD_FUNDUS, TOWARD_CERVIX, EITHER_WAY};
+
+    (void)state;
+    for (long seed = 1; seed <= 12; seed++) {
+        double per_min = 1.9 + 0.17 * (double)seed;
+        struct waves waves = waves_by_lot(seed, per_min, ways[seed % 3]);
+        struct wave_result result = measure(&waves, 1.5 + 0.1 * (double)(seed % 5), seed);
+        double off_waves = (result.frequency_per_min - counted_per_min(&waves)) * 2.0;
+
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        if (fabs(off_waves) > 0.75)
+            fail_msg("lot %ld: %.2f per min told, %.2f counted", seed, result.frequency_per_min,
+                     counted_per_min(&waves));
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(waves_at_uneven_intervals_are_counted),
+        cmocka_unit_test(none_of_the_waves_is_lost_however_uneven_they_come),
         cmocka_unit_test(waves_that_run_either_way_by_turns_are_mixed_and_each_counts),
     };
 
