@@ -3,7 +3,10 @@
 #include <math.h>
 
 static const double PI = 3.14159265358979323846;
-/* Share of what runs the other way, in windows of one wave, below which waves run one way: in the whole
+static const double WINDOW =
+    0.5; /* of a cycle: longer, and a wave that runs back drowns among its neighbours */
+static const double STEP = 0.25; /* of a cycle */
+/* Share of what runs the other way, in such windows, below which waves run one way: in the whole
  * stripe, and in either half of it. */
 static const double ONE_WAY = 0.2;
 static const double ONE_WAY_HALF = 0.25;
@@ -23,7 +26,9 @@ double complex direction_advance(const struct even *even, size_t lag, size_t fro
 void direction_estimate(const struct even *even, double spacing_mm, struct wave_result *result)
 {
     size_t lag = even_lag(spacing_mm);
-    size_t cycle = (size_t)fmin(60.0 / result->frequency_per_min * EVEN_HZ, (double)even->n);
+    double cycle = fmin(60.0 / result->frequency_per_min * EVEN_HZ, (double)even->n);
+    size_t window = (size_t)fmax(WINDOW * cycle, 1.0);
+    size_t step = (size_t)fmax(STEP * cycle, 1.0);
     size_t half = even->n_positions / 2;
     double share[2][2] = {{0}}; /* [half of stripe][away from fundus, toward it] */
     double both[2] = {0};       /* whole stripe in a window: away, toward */
@@ -35,8 +40,8 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
     result->has_velocity = false;
     if (even->n_positions < 2 * lag + 2)
         return;
-    for (size_t from = 0; from + cycle / 2 < even->n; from += cycle > 0 ? cycle : 1) {
-        size_t to = from + cycle < even->n ? from + cycle : even->n;
+    for (size_t from = 0; from + window / 2 < even->n; from += step) {
+        size_t to = from + window < even->n ? from + window : even->n;
         double complex fundal = direction_advance(even, lag, 0, half + lag / 2, from, to);
         double complex cervical = direction_advance(even, lag, half - lag / 2, even->n_positions, from, to);
         double complex whole = fundal + cervical;

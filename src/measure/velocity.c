@@ -10,6 +10,8 @@ static const double PI = 3.14159265358979323846;
 static const double LEAST_LAG_MM = 8.0; /* beyond the reach of what overlapping patches share */
 static const double MOST_LAG_MM = 14.0;
 static const double MEETING_MM = 1.0; /* to either side of where opposing waves meet, that is not looked at */
+static const double MIXED_PART =
+    0.5; /* of a cycle, in which waves that run either way by turns run one way */
 static const double SHARED_PART =
     0.02;                  /* standard error that all cycles share: made loops of two generators */
 enum { LEAST_CYCLES = 3 }; /* for an interval */
@@ -142,13 +144,15 @@ static double standard_error(const struct turns *turns)
 bool velocity_estimate(const struct even *even, double spacing_mm, struct wave_result *result)
 {
     double omega = 2.0 * PI * result->frequency_per_min / 60.0;
+    double cycle = (result->direction == DIRECTION_MIXED ? MIXED_PART : 1.0) * 60.0 /
+                   result->frequency_per_min * EVEN_HZ;
     struct turns turns = {.even = even, .near = even_lag(spacing_mm)};
     double per_place = 0.0;
 
     turns.first = (size_t)ceil(LEAST_LAG_MM / spacing_mm - 1e-9);
     turns.last = (size_t)floor(MOST_LAG_MM / spacing_mm + 1e-9);
     turns.n_rows = turns.last >= turns.first ? turns.last - turns.first + 2 : 1;
-    turns.cycle = (size_t)fmax(fmin(60.0 / result->frequency_per_min * EVEN_HZ, (double)even->n), 1.0);
+    turns.cycle = (size_t)fmax(fmin(cycle, (double)even->n), 1.0);
     turns.n_cycles = (even->n + turns.cycle - turns.cycle / 2 - 1) / turns.cycle;
     turns.sum = calloc(turns.n_rows * turns.n_cycles + 1, sizeof *turns.sum);
     if (turns.sum == NULL)
