@@ -198,13 +198,14 @@ static double count_by_place(struct train *train, const struct even *even)
 static void compare(const struct even *even, double counted_per_min, struct wave_result *result)
 {
     double duration_min = (double)(even->n - 1) / EVEN_HZ / 60.0;
-    double apart_per_min = fabs(counted_per_min - result->frequency_per_min);
+    double apart_per_min = counted_per_min - result->frequency_per_min;
     double reach = 0.5 * (result->high_per_min - result->low_per_min);
 
-    if (apart_per_min * duration_min > MOST_APART) {
+    if (fabs(apart_per_min) * duration_min > MOST_APART) {
         result->frequency_per_min = counted_per_min;
         reach = MISSED / duration_min;
     } else if (result->regularity > PHASE_STEADY_RAD) {
+        result->frequency_per_min += 0.5 * apart_per_min;
         reach = hypot(reach, apart_per_min);
     }
     result->low_per_min = result->frequency_per_min - reach;

@@ -14,8 +14,9 @@
  *  result  direction, velocity_per_s, frequency_per_min (about which the waves are), its interval and
  *          regularity are read. Where the count differs from the frequency by more than three quarters of a
  * wave in the whole loop, the count is set, give or take half a wave (one may be missed at the edges); else
- *          the interval of unsteady waves takes in how far both are apart. Left as it is where no count is
- * told. even->band is filled anew. False when memory ran out. */
+ *          unsteady waves get the mean of both, and an interval that takes in how far both are apart: the
+ * count leaves out what comes before the first crest and after the last, the phase counts parts of waves.
+ * Left as it is where no count is told. even->band is filled anew. False when memory ran out. */
 MUST_CHECK bool train_count(struct even *even, double spacing_mm, struct wave_result *result);
 
 #endif
