@@ -7,7 +7,8 @@
 #include <stdlib.h>
 
 static const double PI = 3.14159265358979323846;
-static const double UNSTEADY = 1.8;    /* error of the phase from end to end over its scatter */
+static const double UNSTEADY = 1.8;   /* error of the phase from end to end over its scatter */
+static const double FEW_CYCLES = 3.0; /* how much more where few cycles show the scatter: over their number */
 static const double SLOW_STEP_S = 0.5; /* between the moments at which phases are taken */
 static const double SLOW_SIGMA = 0.25; /* of the window, in cycles: shorter, and breathing gets in; longer,
                                           and waves that hurry or wait are smoothed away */
@@ -102,6 +103,7 @@ bool phase_frequency(const struct even *even, const struct peak *peak, const dou
     double tone = peak_refine(even, peak->per_min, 60.0 / duration_s);
     double rad_per_min = 60.0 / (2.0 * PI * duration_s); /* what a radian from end to end amounts to */
     struct slow_phase run = {0};
+    double unsteady = 0.0;
     double variance = 0.0;
 
     if (!follow_phase(even, tone, pattern, &run))
@@ -109,7 +111,8 @@ bool phase_frequency(const struct even *even, const struct peak *peak, const dou
     result->regularity = run.scatter_rad;
     result->frequency_per_min =
         run.scatter_rad < PHASE_STEADY_RAD && pattern != NULL ? tone : tone + run.advance_rad * rad_per_min;
-    variance = steady_variance(even, peak, tone) + pow(UNSTEADY * run.scatter_rad * rad_per_min, 2.0);
+    unsteady = UNSTEADY * (1.0 + FEW_CYCLES / (tone * duration_s / 60.0));
+    variance = steady_variance(even, peak, tone) + pow(unsteady * run.scatter_rad * rad_per_min, 2.0);
     result->low_per_min = result->frequency_per_min - 1.96 * sqrt(variance);
     result->high_per_min = result->frequency_per_min + 1.96 * sqrt(variance);
     return true;
