@@ -183,7 +183,8 @@ struct transfer {
     struct text_list notes; /* sentences about the transfer as a whole */
 };
 
-/** Measures the loops of one transfer.
+/** Measures the loops of one transfer. A recording that is given again under another name (same SHA-256) is
+ *  measured once, and its problems say so.
  *
  *  transfer  caller's; set on success; end with transfer_free
  *  Errors: those of loop_open and loop_read (ERROR_INPUT), ERROR_USAGE for marks outside
