@@ -20,6 +20,9 @@ void progress_show(void *context, const char *file, double fraction);
 /** Takes the line away. */
 void progress_end(struct progress *progress);
 
+/** Says on stderr that the run was ended from outside, on a line of its own. */
+void progress_print_interruption(void);
+
 /** Prints the one error of a run on stderr; the word before it is red on a terminal with colour. */
 void progress_print_error(const char *sentence);
 

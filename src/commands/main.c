@@ -1,6 +1,7 @@
 #include "base/error.h"
 #include "commands/command.h"
 #include "commands/help.h"
+#include "commands/interruption.h"
 #include "commands/progress.h"
 
 #include <errno.h>
@@ -74,6 +75,7 @@ int main(int argc, char **argv)
     struct error *err = NULL;
     int code = 0;
 
+    interruption_watch();
     if (run(argc, argv, &err) && (fflush(stdout) != 0 || ferror(stdout)))
         (void)error_set(&err, ERROR_OUTPUT, "standard output: cannot be written (%s)", strerror(errno));
     if (err == NULL)

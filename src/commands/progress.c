@@ -62,3 +62,10 @@ void progress_print_error(const char *sentence)
         (void)fputc((unsigned char)*sentence < 0x20 || *sentence == 0x7F ? '?' : *sentence, stderr);
     (void)fputc('\n', stderr);
 }
+
+void progress_print_interruption(void)
+{
+    if (isatty(STDERR_FILENO))
+        (void)fputc('\n', stderr);
+    progress_print_error("interrupted; what was not finished was taken away");
+}

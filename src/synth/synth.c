@@ -1,5 +1,6 @@
 #include "synth/synth.h"
 
+#include "base/leftovers.h"
 #include "base/text.h"
 #include "synth/imager.h"
 #include "synth/scene.h"
@@ -240,8 +241,11 @@ static bool commit(struct maker *m, struct error **err)
     is_good = is_good && output_begin(&out, path, m->request->existing, err);
     if (is_good) {
         (void)fputs(text, output_stream(out));
-        is_good = output_finish(out, err) && sink_commit(&m->sink, err) && output_commit(&out, err);
+        is_good = output_finish(out, err);
     }
+    leftovers_hold(); /* an end from outside leaves both files or neither */
+    is_good = is_good && sink_commit(&m->sink, err) && output_commit(&out, err);
+    leftovers_release();
     free(path);
     free(text);
     return is_good;
