@@ -172,6 +172,13 @@ static bool copy_facts(struct loop_result *result, const struct work *work, stru
         is_made = text_list_add_once(&result->problems, "%s", facts->problems.items[i]) && is_made;
     for (size_t i = 0; i < survey->problems.n; i++)
         is_made = text_list_add_once(&result->problems, "%s", survey->problems.items[i]) && is_made;
+    if (result->scale.odd_pixels > 0)
+        is_made = text_list_add(
+                      &result->problems,
+                      "its scale makes pixels %.2f times as wide as high, which nothing bears out: lengths "
+                      "may be wrong by as much",
+                      result->scale.odd_pixels) &&
+                  is_made;
     return is_made && result->path && result->file && result->format && result->codec ? true
                                                                                       : error_memory(err);
 }
