@@ -37,6 +37,8 @@ struct cavity {
     bool has_points;        /* fundus_px and os_px are set */
     bool fundus_given;      /* from the command line */
     bool os_given;
+    bool marks_doubted; /* a catheter seems to come in by the end that is marked as the fundus, or left to be
+                           it */
     struct point *centre_line; /* from fundus to os, n_centre_line points evenly spaced; owned */
     size_t n_centre_line;
     struct quantity length_mm; /* along the centre line */

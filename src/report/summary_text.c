@@ -30,6 +30,25 @@ static char *name_of(const struct transfer *transfer, size_t loop)
     return text_copy(file);
 }
 
+/* Takes a sentence over, and warns behind it where what it tells turns round with marks that are doubted. */
+static char *warned(char *sentence, const struct transfer *transfer, size_t loop, bool is_directed)
+{
+    char *made = NULL;
+
+    if (sentence == NULL || !is_directed || !transfer->loops[loop].cavity.marks_doubted)
+        return sentence;
+    made = text_format("%s The marks may be exchanged: see the cavity.", sentence);
+    free(sentence);
+    return made;
+}
+
+static bool is_directed(const struct contractions *contractions)
+{
+    return contractions->verdict == CONTRACTIONS_MEASURED &&
+           (contractions->direction == DIRECTION_CERVIX_TO_FUNDUS ||
+            contractions->direction == DIRECTION_FUNDUS_TO_CERVIX);
+}
+
 /* One of several loops speaks for the transfer, so it is named; what failed alike in all of them is no one's
  * own. Takes the sentence over. False when it is NULL or memory ran out. */
 static bool write_headline(FILE *to, const char *head, const struct transfer *transfer, size_t loop,
@@ -90,11 +109,14 @@ static bool write_findings(FILE *to, const struct transfer *transfer)
                         all_loops(transfer, has_no_cavity), findings_of_cavity(&transfer->cavity)) ||
         !write_headline(to, "  Contractions  ", transfer, transfer->contractions_loop,
                         all_loops(transfer, has_no_contractions_assessed),
-                        findings_of_contractions(&transfer->contractions)) ||
+                        warned(findings_of_contractions(&transfer->contractions), transfer,
+                               transfer->contractions_loop, is_directed(&transfer->contractions))) ||
         !write_headline(to, "  Deposit       ", transfer, transfer->deposit_loop, is_bubbleless,
-                        findings_of_deposit(&transfer->deposit)) ||
+                        warned(findings_of_deposit(&transfer->deposit), transfer, transfer->deposit_loop,
+                               transfer->deposit.verdict == DEPOSIT_MEASURED)) ||
         !write_headline(to, "  Drift         ", transfer, transfer->deposit_loop, is_bubbleless,
-                        findings_of_drift(&transfer->drift)))
+                        warned(findings_of_drift(&transfer->drift), transfer, transfer->deposit_loop,
+                               transfer->drift.verdict == DRIFT_MEASURED)))
         return false;
     for (size_t i = 0; i < transfer->drift.n_follow_ups; i++) {
         const struct follow_up *later = &transfer->drift.follow_ups[i];

@@ -240,6 +240,28 @@ static void every_result_says_that_it_foretells_nothing(void **state)
     assert_says(transfer_fixture_nothing(), "nothing here foretells an outcome");
 }
 
+static void marks_that_may_be_exchanged_are_told_wherever_a_way_is_told(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    transfer->cavity.marks_doubted = transfer->loops[0].cavity.marks_doubted = true;
+    text = written(transfer);
+    assert_true(
+        says(text, "A catheter seems to come in by the fundus: check that the marks are not exchanged."));
+    assert_true(
+        says(text, "They run from the cervix to the fundus. The marks may be exchanged: see the cavity."));
+    assert_true(says(text, "11.2 mm from the fundus. The marks may be exchanged: see the cavity."));
+    assert_true(says(text, "seen for 80 s. The marks may be exchanged: see the cavity."));
+    free(text);
+    transfer = transfer_fixture_quiet();
+    transfer->cavity.marks_doubted = true;
+    text = written(transfer);
+    assert_false(says(text, "(quiescent). The marks"));
+    free(text);
+}
+
 static void of_several_loops_the_one_that_speaks_is_named(void **state)
 {
     struct transfer *transfer = transfer_fixture_two_loops();
@@ -349,6 +371,7 @@ int main(void)
         cmocka_unit_test(published_figures_stand_beside_frequency_and_depth),
         cmocka_unit_test(nothing_is_compared_where_nothing_was_measured),
         cmocka_unit_test(every_result_says_that_it_foretells_nothing),
+        cmocka_unit_test(marks_that_may_be_exchanged_are_told_wherever_a_way_is_told),
         cmocka_unit_test(of_several_loops_the_one_that_speaks_is_named),
         cmocka_unit_test(a_single_loop_needs_no_name_before_its_findings),
         cmocka_unit_test(loops_of_one_name_are_told_apart_by_their_number),
