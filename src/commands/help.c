@@ -136,7 +136,9 @@ void help_manual(FILE *to)
     for (size_t i = 0; (row = command_at(i)) != NULL; i++)
         print_manual_command(to, row);
     (void)fputs(".Sh ENVIRONMENT\n.Bl -tag -width Ds\n.It Ev NO_COLOR\n"
-                "When set and not empty, what is shown on a terminal has no colour.\n.El\n"
+                "When set and not empty, what is shown on a terminal has no colour.\n"
+                ".It Ev TERM\n"
+                "When dumb, empty or not set, the same.\n.El\n"
                 ".Sh EXIT STATUS\n",
                 to);
     print_mdoc_block(to, exit_codes);
