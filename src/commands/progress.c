@@ -7,18 +7,20 @@
 
 enum { BAR_CELLS = 30, NAME_CELLS = 30 };
 
-static bool has_value(const char *variable)
+static const char *value_of(const char *variable)
 {
     const char *value = getenv(variable);
 
-    return value != NULL && *value != '\0';
+    return value == NULL ? "" : value;
 }
 
 /* NO_COLOR: no-color.org. A terminal whose TERM is dumb has no escape sequences (terminfo). */
 static bool is_colour_wanted(void)
 {
-    return isatty(STDERR_FILENO) && !has_value("NO_COLOR") && has_value("TERM") &&
-           strcmp(getenv("TERM"), "dumb") != 0;
+    const char *terminal = value_of("TERM");
+
+    return isatty(STDERR_FILENO) && *value_of("NO_COLOR") == '\0' && *terminal != '\0' &&
+           strcmp(terminal, "dumb") != 0;
 }
 
 void progress_begin(struct progress *progress)
