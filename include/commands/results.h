@@ -8,7 +8,7 @@
 /** The folder into which the results of a transfer go, and its state. */
 struct results {
     char *folder;
-    size_t n_made; /* folders made for it, deepest last */
+    struct text_list made; /* folders made for it, deepest last */
     bool is_forced;
     bool is_written;
 };

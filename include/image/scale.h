@@ -14,6 +14,8 @@ struct scale {
     enum scale_source source;
     double mm_per_px_x; /* 0 when unknown */
     double mm_per_px_y;
+    double
+        odd_pixels; /* width over height of a pixel, far from square and borne out by nothing; 0: is not so */
     struct text_list reasons; /* sentences: contradictions, assumptions, why none */
 };
 
@@ -24,6 +26,9 @@ struct scale {
  *
  *  A region whose box reaches outside the frame, whose scale implies a picture deeper than
  *  400 mm or shallower than 10 mm, or which contradicts the ruler by more than 5 %, is not believed.
+ *  A region whose pixels are more than 1.25 times as long as wide is taken, with odd_pixels and a reason,
+ * unless the file says of its pictures what agrees (Pixel Aspect Ratio): the ruler bears out one side of a
+ * pixel only. A given scale then holds for both sides.
  *  `*scale` is overwritten; end with scale_free. */
 void scale_choose(struct scale *scale, const struct loop_facts *facts, const struct picture *picture,
                   const struct ruler *ruler, double given_mm_per_px);

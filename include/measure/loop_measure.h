@@ -19,9 +19,10 @@ struct loop_request {
 
 /** Measures one recording from end to end.
  *
- *  result  overwritten; end with loop_result_free (the path is copied)
- *  Errors: those of loop_open and loop_read; ERROR_USAGE for marks outside the picture; ERROR_MEMORY. */
-MUST_CHECK bool loop_measure(struct loop_result *result, const char *path, const struct loop_request *request,
-                             struct error **err);
+ *  result  overwritten; end with loop_result_free (what the loop says of itself is copied)
+ *  loop    newly opened; borrowed, left somewhere behind its first frame
+ *  Errors: those of loop_read; ERROR_USAGE for marks outside the picture; ERROR_MEMORY. */
+MUST_CHECK bool loop_measure(struct loop_result *result, struct loop *loop,
+                             const struct loop_request *request, struct error **err);
 
 #endif

@@ -37,6 +37,8 @@ struct cavity {
     bool has_points;        /* fundus_px and os_px are set */
     bool fundus_given;      /* from the command line */
     bool os_given;
+    bool marks_doubted; /* a catheter seems to come in by the end that is marked as the fundus, or left to be
+                           it */
     struct point *centre_line; /* from fundus to os, n_centre_line points evenly spaced; owned */
     size_t n_centre_line;
     struct quantity length_mm; /* along the centre line */
@@ -183,7 +185,8 @@ struct transfer {
     struct text_list notes; /* sentences about the transfer as a whole */
 };
 
-/** Measures the loops of one transfer.
+/** Measures the loops of one transfer. A recording that is given again under another name (same SHA-256) is
+ *  measured once, and its problems say so.
  *
  *  transfer  caller's; set on success; end with transfer_free
  *  Errors: those of loop_open and loop_read (ERROR_INPUT), ERROR_USAGE for marks outside

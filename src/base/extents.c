@@ -1,5 +1,6 @@
 #include "base/extents.h"
 
+#include "base/leftovers.h"
 #include "base/text.h"
 
 #include <errno.h>
@@ -74,14 +75,17 @@ bool extents_open_unnamed(struct extents **extents, struct error **err)
         free(made);
         return error_memory(err);
     }
+    leftovers_hold(); /* no end from outside between its making and the loss of its name */
     made->descriptor = mkstemp(name);
+    if (made->descriptor >= 0)
+        (void)unlink(name);
+    leftovers_release();
     if (made->descriptor < 0) {
         (void)error_set(err, ERROR_OUTPUT, "no temporary file can be made: %s", strerror(errno));
         free(name);
         free(made);
         return false;
     }
-    (void)unlink(name);
     free(name);
     *extents = made;
     return true;

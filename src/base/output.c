@@ -1,5 +1,6 @@
 #include "base/output.h"
 
+#include "base/leftovers.h"
 #include "base/text.h"
 
 #include <errno.h>
@@ -46,6 +47,26 @@ static char *partial_name(const char *path, int attempt)
     return text_format("%.*s.partial-%ld-%d-%s", (int)(name - path), path, (long)getpid(), attempt, name);
 }
 
+/* Opens a file of that name, which must be free, and notes it as unfinished. */
+static int open_noted(const char *partial)
+{
+    int descriptor = -1;
+    int cause = 0;
+
+    leftovers_hold();
+    descriptor = open(partial, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
+    cause = errno;
+    if (descriptor >= 0 && !leftovers_add(partial)) {
+        (void)close(descriptor);
+        (void)unlink(partial);
+        descriptor = -1;
+        cause = ENOMEM;
+    }
+    leftovers_release();
+    errno = cause;
+    return descriptor;
+}
+
 static bool open_partial(struct output *out, struct error **err)
 {
     int descriptor = -1;
@@ -54,11 +75,13 @@ static bool open_partial(struct output *out, struct error **err)
         out->partial = partial_name(out->path, attempt);
         if (out->partial == NULL)
             return error_memory(err);
-        descriptor = open(out->partial, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
+        descriptor = open_noted(out->partial);
         if (descriptor >= 0)
             break;
         free(out->partial);
         out->partial = NULL;
+        if (errno == ENOMEM)
+            return error_memory(err);
         if (errno != EEXIST)
             return refuse(err, out->path, errno);
     }
@@ -155,11 +178,26 @@ static bool take_free_name(struct output *out, struct error **err)
 
 static bool take_name(struct output *out, struct error **err)
 {
+    bool is_taken = false;
+
+    leftovers_hold();
     if (out->existing == OUTPUT_KEEP)
-        return take_free_name(out, err);
-    if (rename(out->partial, out->path) != 0)
-        return refuse(err, out->path, errno);
-    return true;
+        is_taken = take_free_name(out, err);
+    else
+        is_taken = rename(out->partial, out->path) == 0 ? true : refuse(err, out->path, errno);
+    if (is_taken)
+        leftovers_drop(out->partial);
+    leftovers_release();
+    return is_taken;
+}
+
+/* A hidden name that is gone from the disk is free for others: it must not stay noted. */
+static void remove_partial(const struct output *out)
+{
+    leftovers_hold();
+    (void)unlink(out->partial);
+    leftovers_drop(out->partial);
+    leftovers_release();
 }
 
 bool output_commit(struct output **out, struct error **err)
@@ -182,7 +220,7 @@ void output_abandon(struct output **out)
     if ((*out)->stream != NULL)
         (void)fclose((*out)->stream);
     if ((*out)->partial != NULL)
-        (void)unlink((*out)->partial);
+        remove_partial(*out);
     free((*out)->partial);
     free((*out)->path);
     free(*out);

@@ -14,11 +14,15 @@ static const char purpose[] =
     "measures how the uterus contracts, where the air bubbles that mark the embryo\n"
     "came to lie, and where they went afterwards.\n";
 
-static const char exit_codes[] = "  0  done\n"
-                                 "  2  the command line asks for something impossible\n"
-                                 "  3  a file that was given cannot be used\n"
-                                 "  4  a result cannot be written\n"
-                                 "  5  the machine has no memory left\n";
+static const char exit_codes[] =
+    "  0  done\n"
+    "  2  the command line asks for something impossible\n"
+    "  3  a file that was given cannot be used\n"
+    "  4  a result cannot be written\n"
+    "  5  the machine has no memory left\n"
+    "\n"
+    "Interrupted (SIGINT, SIGTERM, SIGHUP) it takes away what is not finished and\n"
+    "ends by that signal, which a shell shows as 130, 143 or 129.\n";
 
 void help_program(FILE *to)
 {
@@ -132,7 +136,9 @@ void help_manual(FILE *to)
     for (size_t i = 0; (row = command_at(i)) != NULL; i++)
         print_manual_command(to, row);
     (void)fputs(".Sh ENVIRONMENT\n.Bl -tag -width Ds\n.It Ev NO_COLOR\n"
-                "When set and not empty, what is shown on a terminal has no colour.\n.El\n"
+                "When set and not empty, what is shown on a terminal has no colour.\n"
+                ".It Ev TERM\n"
+                "When dumb, empty or not set, the same.\n.El\n"
                 ".Sh EXIT STATUS\n",
                 to);
     print_mdoc_block(to, exit_codes);

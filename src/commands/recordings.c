@@ -162,19 +162,6 @@ static bool is_unpadded(const char *digits, size_t n)
     return n == 1 || digits[0] != '0';
 }
 
-static bool is_same_sequence(const char *first, const char *second)
-{
-    size_t n_first = 0;
-    size_t n_second = 0;
-    size_t at = number_in(first, &n_first);
-
-    /* a percent sign of its own would make the pattern ambiguous */
-    return n_first > 0 && strchr(first + name_at(first), '%') == NULL && number_in(second, &n_second) == at &&
-           (n_second == n_first ||
-            (n_second > 0 && is_unpadded(first + at, n_first) && is_unpadded(second + at, n_second))) &&
-           strncmp(first, second, at) == 0 && strcmp(first + at + n_first, second + at + n_second) == 0;
-}
-
 /* "dir/scan-0012.png" becomes "dir/scan-%04d.png"; where the numbers differ in length, "dir/scan-%d.png". */
 static char *pattern_of(const char *path, bool is_one_length)
 {
@@ -186,31 +173,127 @@ static char *pattern_of(const char *path, bool is_one_length)
     return text_format("%.*s%%0%zud%s", (int)at, path, n_digits, path + at + n_digits);
 }
 
-/* Sorted pictures; those that differ in a number alone become one pattern. */
+/* One of the pictures, by the parts of its name. */
+struct numbered {
+    const char *path;
+    size_t index;    /* among the sorted pictures */
+    size_t at;       /* of its number */
+    size_t n_digits; /* 0: it has none, or a percent sign of its own that would make the pattern ambiguous */
+};
+
+static struct numbered numbered_of(const char *path, size_t index)
+{
+    struct numbered made = {.path = path, .index = index};
+
+    made.at = number_in(path, &made.n_digits);
+    if (strchr(path + name_at(path), '%') != NULL)
+        made.n_digits = 0;
+    return made;
+}
+
+/* What stands before the number, then what stands behind it: 0 where both are the same. */
+static int compare_parts(const struct numbered *a, const struct numbered *b)
+{
+    int order = 0;
+
+    if ((a->n_digits == 0) != (b->n_digits == 0))
+        return a->n_digits == 0 ? 1 : -1;
+    if (a->n_digits == 0)
+        return a->index < b->index ? -1 : 1;
+    if (a->at != b->at)
+        return a->at < b->at ? -1 : 1;
+    order = memcmp(a->path, b->path, a->at);
+    return order != 0 ? order : strcmp(a->path + a->at + a->n_digits, b->path + b->at + b->n_digits);
+}
+
+static int by_parts(const void *first, const void *second)
+{
+    const struct numbered *a = first;
+    const struct numbered *b = second;
+    int order = compare_parts(a, b);
+
+    return order != 0 ? order : a->index < b->index ? -1 : a->index > b->index;
+}
+
+/* Of names that differ in their numbers only. */
+static bool is_same_sequence(const struct numbered *a, const struct numbered *b)
+{
+    return a->n_digits == b->n_digits ||
+           (is_unpadded(a->path + a->at, a->n_digits) && is_unpadded(b->path + b->at, b->n_digits));
+}
+
+/* Takes the sequence that the first of a run begins out of it: names[0], and those of names[1..n) that are
+ * not taken and count on from it. patterns[index of names[0]] is set, the others' stay NULL. */
+static bool take_sequence(const struct numbered *names, size_t n, bool *is_taken, char **patterns)
+{
+    size_t n_pictures = 1;
+    bool is_one_length = true;
+
+    for (size_t k = 1; k < n; k++)
+        if (!is_taken[names[k].index] && is_same_sequence(&names[0], &names[k])) {
+            is_taken[names[k].index] = true;
+            is_one_length = is_one_length && names[k].n_digits == names[0].n_digits;
+            n_pictures++;
+        }
+    patterns[names[0].index] =
+        n_pictures == 1 ? text_copy(names[0].path) : pattern_of(names[0].path, is_one_length);
+    return patterns[names[0].index] != NULL;
+}
+
+/* Sorted by their parts, names of one sequence stand in one run. A run holds few sequences, one for each
+ * number of digits at most, so this is no search of all names for each. */
+static bool take_runs(const struct numbered *names, size_t n, bool *is_taken, char **patterns)
+{
+    for (size_t first = 0, end = 0; first < n; first = end) {
+        for (end = first + 1; end < n && compare_parts(&names[first], &names[end]) == 0;)
+            end++;
+        for (size_t i = first; i < end; i++)
+            if (!is_taken[names[i].index] && !take_sequence(names + i, end - i, is_taken, patterns))
+                return false;
+    }
+    return true;
+}
+
+static bool is_among(const struct text_list *list, size_t n, const char *path)
+{
+    for (size_t i = 0; i < n; i++)
+        if (strcmp(list->items[i], path) == 0)
+            return true;
+    return false;
+}
+
+/* The patterns of one folder differ from one another; another operand may have named one of them. */
+static bool add_patterns(struct text_list *recordings, char *const *patterns, size_t n)
+{
+    size_t n_before = recordings->n;
+
+    for (size_t i = 0; i < n; i++)
+        if (patterns[i] != NULL && !is_among(recordings, n_before, patterns[i]) &&
+            !text_list_add(recordings, "%s", patterns[i]))
+            return false;
+    return true;
+}
+
+/* Sorted pictures; those that differ in a number alone become one pattern, in the place of their first. */
 static bool add_pictures(struct text_list *recordings, const struct text_list *pictures)
 {
+    struct numbered *names = calloc(pictures->n + 1, sizeof *names);
     bool *is_taken = calloc(pictures->n + 1, sizeof *is_taken);
-    bool is_added = is_taken != NULL;
+    char **patterns = calloc(pictures->n + 1, sizeof *patterns);
+    bool is_added = names != NULL && is_taken != NULL && patterns != NULL;
 
-    for (size_t i = 0; is_added && i < pictures->n; i++) {
-        const char *first = pictures->items[i];
-        size_t n = 1;
-        bool is_one_length = true;
-        char *pattern = NULL;
-
-        if (is_taken[i])
-            continue;
-        for (size_t k = i + 1; k < pictures->n; k++)
-            if (!is_taken[k] && is_same_sequence(first, pictures->items[k])) {
-                is_taken[k] = true;
-                is_one_length = is_one_length && strlen(pictures->items[k]) == strlen(first);
-                n++;
-            }
-        pattern = n == 1 ? text_copy(first) : pattern_of(first, is_one_length);
-        is_added = pattern != NULL && text_list_add_once(recordings, "%s", pattern);
-        free(pattern);
+    if (is_added) {
+        for (size_t i = 0; i < pictures->n; i++)
+            names[i] = numbered_of(pictures->items[i], i);
+        qsort(names, pictures->n, sizeof *names, by_parts);
+        is_added = take_runs(names, pictures->n, is_taken, patterns) &&
+                   add_patterns(recordings, patterns, pictures->n);
     }
+    for (size_t i = 0; patterns != NULL && i < pictures->n; i++)
+        free(patterns[i]);
+    free(patterns);
     free(is_taken);
+    free(names);
     return is_added;
 }
 

@@ -1,5 +1,6 @@
 #include "commands/results.h"
 
+#include "base/leftovers.h"
 #include "base/output.h"
 #include "report/motion_csv.h"
 #include "report/series_csv.h"
@@ -44,16 +45,30 @@ static char *default_folder(const char *operand)
     return made;
 }
 
+/* Makes a folder and notes it, to be taken away when nothing comes into it. */
+static bool make_noted(struct results *results, const char *path, bool *is_noted)
+{
+    bool is_made = false;
+    int cause = 0;
+
+    leftovers_hold();
+    is_made = mkdir(path, 0777) == 0;
+    cause = errno;
+    *is_noted = !is_made || (text_list_add(&results->made, "%s", path) && leftovers_add(path));
+    leftovers_release();
+    errno = cause;
+    return is_made;
+}
+
 static bool make_one(struct results *results, const char *path, struct error **err)
 {
     struct stat status;
+    bool is_noted = false;
 
     if (stat(path, &status) == 0 && S_ISDIR(status.st_mode))
         return true;
-    if (mkdir(path, 0777) == 0) {
-        results->n_made++;
-        return true;
-    }
+    if (make_noted(results, path, &is_noted))
+        return is_noted ? true : error_memory(err);
     return error_set(err, ERROR_OUTPUT, "%s: the folder for the results cannot be made (%s)", path,
                      strerror(errno));
 }
@@ -149,11 +164,13 @@ bool results_write(struct results *results, const struct transfer *transfer,
         is_good = begin_file(results, file, &outs[file], err) &&
                   write_file(output_stream(outs[file]), file, transfer, request, err) &&
                   output_finish(outs[file], err);
+    leftovers_hold(); /* an end from outside comes before the first name or after the last */
     for (int file = 0; is_good && file < N_FILES; file++) {
         is_good = output_commit(&outs[file], err);
         if (!is_good)
             take_back(results, file);
     }
+    leftovers_release();
     for (int file = 0; file < N_FILES; file++)
         output_abandon(&outs[file]);
     results->is_written = is_good;
@@ -171,28 +188,23 @@ void results_print_paths(const struct results *results, FILE *to)
     }
 }
 
-/* Takes away the deepest n_made folders; rmdir leaves alone whatever holds something. */
+/* Takes away the folders that were made, the deepest first; rmdir leaves alone whatever holds something. */
 static void unmake_folders(struct results *results)
 {
-    for (; results->n_made > 0; results->n_made--) {
-        size_t n = strlen(results->folder);
-        char *slash = NULL;
-
-        while (n > 1 && results->folder[n - 1] == '/')
-            results->folder[--n] = '\0';
-        if (rmdir(results->folder) != 0)
+    for (size_t i = results->made.n; i-- > 0;)
+        if (rmdir(results->made.items[i]) != 0)
             return;
-        slash = strrchr(results->folder, '/');
-        if (slash == NULL)
-            return;
-        *slash = '\0';
-    }
 }
 
 void results_end(struct results *results)
 {
-    if (results->folder != NULL && !results->is_written)
+    leftovers_hold();
+    if (!results->is_written)
         unmake_folders(results);
+    for (size_t i = 0; i < results->made.n; i++)
+        leftovers_drop(results->made.items[i]);
+    leftovers_release();
+    text_list_free(&results->made);
     free(results->folder);
     results->folder = NULL;
 }

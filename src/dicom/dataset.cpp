@@ -81,8 +81,8 @@ bool to_number(DcmElement *element, size_t place, double *value)
     default:
         if (element->getOFString(text, at, OFTrue).bad())
             return false;
-        text.erase(0, text.find_first_not_of(" "));
-        text.erase(text.find_last_not_of(" ") + 1);
+        text.erase(0, text.find_first_not_of(' '));
+        text.erase(text.find_last_not_of(' ') + 1);
         if (!text_to_double(text.c_str(), &read))
             return false;
         break;
@@ -200,10 +200,10 @@ bool dataset_text(const struct dataset *dataset, uint32_t tag, size_t place, cha
         if (element == nullptr ||
             element->getOFString(value, static_cast<unsigned long>(place), OFTrue).bad())
             return false;
-        const size_t first = value.find_first_not_of(" ");
+        const size_t first = value.find_first_not_of(' ');
         if (first == OFString_npos)
             return false;
-        const size_t last = value.find_last_not_of(" ");
+        const size_t last = value.find_last_not_of(' ');
         if (last - first + 1 >= n_room)
             return false;
         std::memcpy(text, value.c_str() + first, last - first + 1);

@@ -20,7 +20,12 @@ static const double OVERHANG_MIN_PX = 3.0;
 static const double HOLDS_SHARE = 0.5;     /* of the smaller of region and picture that they share */
 static const double FITS_SHARE = 0.95;     /* of the picture within a region that was drawn for it */
 static const double SIDES_RATIO_MAX = 4.0; /* of a pixel's sides */
-static const double FACTOR_WITHIN = 0.03;  /* that makes the ratio of two scales a plain factor */
+/* Of a pixel's sides, beyond which one step is more likely mistaken than meant. Scanners' own frames are
+ * square to some per cent; captured video has the pixels of Rec. ITU-R BT.601: 10:11 and 59:54, in wide
+ * pictures of 525 lines 40:33 = 1.21; a 16:10 screen squeezed to 4:3 has 1.2. Above that common practice, no
+ * source. */
+static const double SIDES_RATIO_USUAL = 1.25;
+static const double FACTOR_WITHIN = 0.03; /* that makes the ratio of two scales a plain factor */
 
 /** A believed region, or none. */
 struct candidate {
@@ -200,6 +205,23 @@ static double aspect_of(const struct loop_facts *facts)
     return isfinite(facts->pixel_aspect) && facts->pixel_aspect > 0 ? facts->pixel_aspect : 1.0;
 }
 
+/** Tells pixels that are far from square, where the file says nothing of its pictures that agrees. */
+static void doubt_pixels(struct scale *scale, const struct loop_facts *facts, const struct ruler *ruler)
+{
+    double ratio = scale->mm_per_px_x / scale->mm_per_px_y;
+
+    if (fmax(ratio, 1 / ratio) <= SIDES_RATIO_USUAL || fabs(ratio / aspect_of(facts) - 1) <= RULER_WITHIN)
+        return;
+    scale->odd_pixels = ratio;
+    (void)text_list_add(
+        &scale->reasons,
+        "the file's scale makes pixels %.2f times as wide as high, which %s: one of its two steps may be "
+        "wrong, "
+        "and lengths with it; hold it against the depth marks and give --scale, which is then taken for both",
+        ratio,
+        ruler->is_found ? "the ruler cannot bear out, since it tells one side only" : "nothing bears out");
+}
+
 static bool take_region(struct scale *scale, const struct loop_facts *facts, const struct picture *picture,
                         const struct ruler *ruler)
 {
@@ -221,6 +243,7 @@ static bool take_region(struct scale *scale, const struct loop_facts *facts, con
     scale->source = SCALE_DICOM_REGION;
     scale->mm_per_px_x = candidate.mm_per_px_x;
     scale->mm_per_px_y = candidate.mm_per_px_y;
+    doubt_pixels(scale, facts, ruler);
     if (overhang(candidate.region->box, picture) > 0)
         (void)text_list_add(&scale->reasons,
                             "the calibrated region reaches %.0f px outside the frame and was clipped",
@@ -246,7 +269,8 @@ static bool take_ruler(struct scale *scale, const struct loop_facts *facts, cons
 static void take_given(struct scale *scale, const struct loop_facts *facts, double given_mm_per_px)
 {
     bool has_own = scale->source != SCALE_NONE;
-    double aspect = has_own ? scale->mm_per_px_x / scale->mm_per_px_y : aspect_of(facts);
+    bool has_aspect = has_own && !(scale->odd_pixels > 0);
+    double aspect = has_aspect ? scale->mm_per_px_x / scale->mm_per_px_y : aspect_of(facts);
 
     if (has_own && fabs(given_mm_per_px / scale->mm_per_px_y - 1) > GIVEN_WITHIN)
         (void)text_list_add(
@@ -255,6 +279,7 @@ static void take_given(struct scale *scale, const struct loop_facts *facts, doub
             given_mm_per_px, scale->source == SCALE_RULER ? "the ruler in the picture" : "the file",
             scale->mm_per_px_y);
     scale->source = SCALE_GIVEN;
+    scale->odd_pixels = 0;
     scale->mm_per_px_x = given_mm_per_px * aspect;
     scale->mm_per_px_y = given_mm_per_px;
 }

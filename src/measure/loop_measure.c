@@ -42,7 +42,7 @@ static void tell_following(void *context, double part)
 /* Everything between the passes over the loop. */
 struct work {
     const struct loop_request *request;
-    struct loop *loop;
+    struct loop *loop; /* borrowed */
     struct survey *survey;
     struct picture *picture;
     struct ruler ruler;
@@ -70,7 +70,6 @@ static void work_free(struct work *work)
     ruler_free(&work->ruler);
     picture_free(&work->picture);
     survey_free(&work->survey);
-    loop_close(&work->loop);
 }
 
 static bool is_inside(struct point place, const struct loop_facts *facts)
@@ -173,6 +172,13 @@ static bool copy_facts(struct loop_result *result, const struct work *work, stru
         is_made = text_list_add_once(&result->problems, "%s", facts->problems.items[i]) && is_made;
     for (size_t i = 0; i < survey->problems.n; i++)
         is_made = text_list_add_once(&result->problems, "%s", survey->problems.items[i]) && is_made;
+    if (result->scale.odd_pixels > 0)
+        is_made = text_list_add(
+                      &result->problems,
+                      "its scale makes pixels %.2f times as wide as high, which nothing bears out: lengths "
+                      "may be wrong by as much",
+                      result->scale.odd_pixels) &&
+                  is_made;
     return is_made && result->path && result->file && result->format && result->codec ? true
                                                                                       : error_memory(err);
 }
@@ -219,14 +225,14 @@ static bool run(struct work *work, struct loop_result *result, struct error **er
     return copy_facts(result, work, err);
 }
 
-bool loop_measure(struct loop_result *result, const char *path, const struct loop_request *request,
+bool loop_measure(struct loop_result *result, struct loop *loop, const struct loop_request *request,
                   struct error **err)
 {
-    struct work work = {.request = request};
+    struct work work = {.request = request, .loop = loop};
     bool is_made = false;
 
     memset(result, 0, sizeof *result);
-    is_made = loop_open(&work.loop, path, err) && run(&work, result, err);
+    is_made = run(&work, result, err);
     work_free(&work);
     if (!is_made)
         loop_result_free(result);

@@ -47,13 +47,44 @@ static double certainty(double odds)
     return 1.0 / (1.0 + exp(-fabs(odds)));
 }
 
-/* Where both ends are marked but the catheter, that comes from the os, came in by the fundus. */
+/* Where an end is marked but the catheter, that comes from the os, came in by the fundus. */
 static void doubt_marks(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster)
 {
-    if (cavity->fundus_given && cavity->os_given && stripe->fundus_first * cluster->catheter_odds < 0.0 &&
-        fabs(cluster->catheter_odds) > SURELY_ODDS)
-        (void)text_list_add(&cavity->reasons, "a catheter seems to come in by the end that was marked as the "
-                                              "fundus; check that the two marks are not exchanged");
+    if ((!cavity->fundus_given && !cavity->os_given) ||
+        stripe->fundus_first * cluster->catheter_odds >= 0.0 || fabs(cluster->catheter_odds) <= SURELY_ODDS)
+        return;
+    cavity->marks_doubted = true;
+    (void)text_list_add(
+        &cavity->reasons,
+        cavity->fundus_given && cavity->os_given
+            ? "a catheter seems to come in by the end that was marked as the fundus; check that the "
+              "two marks are not exchanged"
+        : cavity->fundus_given
+            ? "a catheter seems to come in by the end that was marked as the fundus; check that the "
+              "mark is not that of the os"
+            : "a catheter seems to come in by the end that the mark of the os leaves to be the "
+              "fundus; check that the mark is not that of the fundus");
+}
+
+/* What is told from the fundus, or toward it, turns round with the marks. */
+static void pass_doubt_on(struct loop_result *result)
+{
+    enum wave_direction direction = result->contractions.direction;
+
+    if (!result->cavity.marks_doubted)
+        return;
+    if (result->contractions.verdict == CONTRACTIONS_MEASURED &&
+        (direction == DIRECTION_CERVIX_TO_FUNDUS || direction == DIRECTION_FUNDUS_TO_CERVIX))
+        (void)text_list_add(&result->contractions.reasons,
+                            "the marks may be exchanged (see the cavity): the waves then run the other way");
+    if (result->deposit.verdict == DEPOSIT_MEASURED)
+        (void)text_list_add(&result->deposit.reasons,
+                            "the marks may be exchanged (see the cavity): distances to "
+                            "the fundus are then distances to the os");
+    if (result->drift.verdict == DRIFT_MEASURED)
+        (void)text_list_add(
+            &result->drift.reasons,
+            "the marks may be exchanged (see the cavity): toward the fundus is then away from it");
 }
 
 static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, double sure, bool is_first)
@@ -361,5 +392,6 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
         result->motion.position_mm = result->motion.change_mm = NULL;
     }
     bubble_sections_fill(result, &bubbles);
+    pass_doubt_on(result);
     return true;
 }

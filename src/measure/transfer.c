@@ -183,6 +183,38 @@ static void note_scales(struct transfer *transfer)
     }
 }
 
+/* The loop measured before that holds the same bytes; NULL: none. */
+static struct loop_result *same_bytes(struct transfer *transfer, const struct loop_facts *facts)
+{
+    for (size_t i = 0; i < transfer->n_loops; i++)
+        if (strcmp(transfer->loops[i].sha256, facts->sha256) == 0)
+            return &transfer->loops[i];
+    return NULL;
+}
+
+/* A copy under another name is no second loop: it would count as its own follow-up. */
+static bool measure_next(struct transfer *transfer, const char *path, const struct loop_request *request,
+                         struct error **err)
+{
+    CLEANUP(loop_close) struct loop *loop = NULL;
+    struct loop_result *same = NULL;
+
+    if (!loop_open(&loop, path, err))
+        return false;
+    same = same_bytes(transfer, loop_facts(loop));
+    if (same != NULL)
+        return text_list_add_once(&same->problems,
+                                  "the recording was given again as %s, the same byte for byte; it is "
+                                  "measured once",
+                                  loop_facts(loop)->file)
+                   ? true
+                   : error_memory(err);
+    if (!loop_measure(&transfer->loops[transfer->n_loops], loop, request, err))
+        return false;
+    transfer->n_loops++;
+    return true;
+}
+
 bool transfer_measure(struct transfer **transfer, const struct transfer_request *request, struct error **err)
 {
     CLEANUP(transfer_free) struct transfer *made = NULL;
@@ -206,9 +238,8 @@ bool transfer_measure(struct transfer **transfer, const struct transfer_request 
 
         telling.file = request->paths[i];
         telling.done = i;
-        if (!loop_measure(&made->loops[i], request->paths[i], &loop, err))
+        if (!measure_next(made, request->paths[i], &loop, err))
             return false;
-        made->n_loops++;
     }
     if (!check_scales(made, request, err))
         return false;

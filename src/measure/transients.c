@@ -399,7 +399,7 @@ size_t transients_places(const struct transients *transients, double (*place_mm)
     size_t best = n_pixels == 0 ? 0 : brightest(transients);
     char *is_joined = calloc(n_pixels + 1, sizeof *is_joined);
     size_t *stack = malloc((n_pixels + 1) * sizeof *stack);
-    double ends_mm[2][2];
+    double ends_mm[2][2] = {{0}};
     size_t n = 0;
 
     if (best < n_pixels && is_joined != NULL && stack != NULL) {

@@ -40,6 +40,18 @@ static bool of_scale(struct text_list *cautions, const struct transfer *transfer
     return true;
 }
 
+static bool of_pixels(struct text_list *cautions, const struct transfer *transfer)
+{
+    for (size_t i = 0; i < transfer->n_loops; i++)
+        if (transfer->loops[i].scale.odd_pixels > 0)
+            return text_list_add(
+                cautions,
+                "The file of %s makes its pixels %.2f times as wide as high, which nothing bears "
+                "out: its lengths, angles and velocities may be wrong by as much.",
+                transfer->loops[i].file, transfer->loops[i].scale.odd_pixels);
+    return true;
+}
+
 static bool of_cavity(struct text_list *cautions, const struct cavity *cavity)
 {
     if (cavity->verdict == CAVITY_GIVEN)
@@ -97,7 +109,7 @@ static bool of_findings(struct text_list *cautions, const struct transfer *trans
 
 bool cautions_list(struct text_list *cautions, const struct transfer *transfer)
 {
-    return always(cautions) && of_scale(cautions, transfer) && of_cavity(cautions, &transfer->cavity) &&
-           of_length(cautions, &transfer->cavity) && of_amplitude(cautions, &transfer->contractions) &&
-           of_findings(cautions, transfer);
+    return always(cautions) && of_scale(cautions, transfer) && of_pixels(cautions, transfer) &&
+           of_cavity(cautions, &transfer->cavity) && of_length(cautions, &transfer->cavity) &&
+           of_amplitude(cautions, &transfer->contractions) && of_findings(cautions, transfer);
 }

@@ -72,9 +72,12 @@ char *findings_of_cavity(const struct cavity *cavity)
     length = span_words(cavity, span);
     thickness = thickness_words(cavity);
     if (length != NULL && thickness != NULL)
-        made = text_format("%s, %s%s (trust %.2f of 1).%s", is_given ? "marked by hand" : "found", length,
-                           thickness, cavity->trust,
-                           is_open ? " Which end is the fundus could not be told." : "");
+        made = text_format(
+            "%s, %s%s (trust %.2f of 1).%s%s", is_given ? "marked by hand" : "found", length, thickness,
+            cavity->trust, is_open ? " Which end is the fundus could not be told." : "",
+            cavity->marks_doubted ? " A catheter seems to come in by the fundus: check that the "
+                                    "marks are not exchanged."
+                                  : "");
     free(length);
     free(thickness);
     return made;

@@ -19,13 +19,104 @@ static bool write_finding(FILE *to, const char *head, char *sentence)
     return true;
 }
 
+/* "later.dcm", or "loop.dcm (number 2 below)" where another loop has the same name. */
+static char *name_of(const struct transfer *transfer, size_t loop)
+{
+    const char *file = transfer->loops[loop].file;
+
+    for (size_t i = 0; i < transfer->n_loops; i++)
+        if (i != loop && strcmp(transfer->loops[i].file, file) == 0)
+            return text_format("%s (number %zu below)", file, loop + 1);
+    return text_copy(file);
+}
+
+/* Takes a sentence over, and warns behind it where what it tells turns round with marks that are doubted. */
+static char *warned(char *sentence, const struct transfer *transfer, size_t loop, bool is_directed)
+{
+    char *made = NULL;
+
+    if (sentence == NULL || !is_directed || !transfer->loops[loop].cavity.marks_doubted)
+        return sentence;
+    made = text_format("%s The marks may be exchanged: see the cavity.", sentence);
+    free(sentence);
+    return made;
+}
+
+static bool is_directed(const struct contractions *contractions)
+{
+    return contractions->verdict == CONTRACTIONS_MEASURED &&
+           (contractions->direction == DIRECTION_CERVIX_TO_FUNDUS ||
+            contractions->direction == DIRECTION_FUNDUS_TO_CERVIX);
+}
+
+/* One of several loops speaks for the transfer, so it is named; what failed alike in all of them is no one's
+ * own. Takes the sentence over. False when it is NULL or memory ran out. */
+static bool write_headline(FILE *to, const char *head, const struct transfer *transfer, size_t loop,
+                           bool is_so_in_all, char *sentence)
+{
+    char *name = NULL;
+    char *made = NULL;
+
+    if (transfer->n_loops < 2 || sentence == NULL)
+        return write_finding(to, head, sentence);
+    if (is_so_in_all) {
+        made = text_format("in each of the %zu loops: %s", transfer->n_loops, sentence);
+    } else {
+        name = name_of(transfer, loop);
+        if (name != NULL)
+            made = text_format("in %s: %s", name, sentence);
+        free(name);
+    }
+    free(sentence);
+    return write_finding(to, head, made);
+}
+
+static bool has_no_cavity(const struct loop_result *loop)
+{
+    return loop->cavity.verdict == CAVITY_NOT_FOUND;
+}
+
+static bool has_no_contractions_assessed(const struct loop_result *loop)
+{
+    return loop->contractions.verdict == CONTRACTIONS_NOT_ASSESSABLE;
+}
+
+static bool has_no_bubbles_seen(const struct loop_result *loop)
+{
+    return loop->deposit.verdict == DEPOSIT_NONE_SEEN && loop->drift.verdict == DRIFT_NONE_SEEN;
+}
+
+static bool has_no_bubbles_assessed(const struct loop_result *loop)
+{
+    return loop->deposit.verdict == DEPOSIT_NOT_ASSESSABLE && loop->drift.verdict == DRIFT_NOT_ASSESSABLE;
+}
+
+static bool all_loops(const struct transfer *transfer, bool (*is_so)(const struct loop_result *loop))
+{
+    for (size_t i = 0; i < transfer->n_loops; i++)
+        if (!is_so(&transfer->loops[i]))
+            return false;
+    return true;
+}
+
 static bool write_findings(FILE *to, const struct transfer *transfer)
 {
+    bool is_bubbleless =
+        all_loops(transfer, has_no_bubbles_seen) || all_loops(transfer, has_no_bubbles_assessed);
+
     (void)fputs("\nWhat was found\n", to);
-    if (!write_finding(to, "  Cavity        ", findings_of_cavity(&transfer->cavity)) ||
-        !write_finding(to, "  Contractions  ", findings_of_contractions(&transfer->contractions)) ||
-        !write_finding(to, "  Deposit       ", findings_of_deposit(&transfer->deposit)) ||
-        !write_finding(to, "  Drift         ", findings_of_drift(&transfer->drift)))
+    if (!write_headline(to, "  Cavity        ", transfer, transfer->cavity_loop,
+                        all_loops(transfer, has_no_cavity), findings_of_cavity(&transfer->cavity)) ||
+        !write_headline(to, "  Contractions  ", transfer, transfer->contractions_loop,
+                        all_loops(transfer, has_no_contractions_assessed),
+                        warned(findings_of_contractions(&transfer->contractions), transfer,
+                               transfer->contractions_loop, is_directed(&transfer->contractions))) ||
+        !write_headline(to, "  Deposit       ", transfer, transfer->deposit_loop, is_bubbleless,
+                        warned(findings_of_deposit(&transfer->deposit), transfer, transfer->deposit_loop,
+                               transfer->deposit.verdict == DEPOSIT_MEASURED)) ||
+        !write_headline(to, "  Drift         ", transfer, transfer->deposit_loop, is_bubbleless,
+                        warned(findings_of_drift(&transfer->drift), transfer, transfer->deposit_loop,
+                               transfer->drift.verdict == DRIFT_MEASURED)))
         return false;
     for (size_t i = 0; i < transfer->drift.n_follow_ups; i++) {
         const struct follow_up *later = &transfer->drift.follow_ups[i];
@@ -150,19 +241,53 @@ static void write_reasons(FILE *to, const char *head, const struct text_list *re
         paragraph_write(to, i == 0 ? head : "                - ", "                  ", reasons->items[i]);
 }
 
-static void write_all_reasons(FILE *to, const struct transfer *transfer)
+/* The reasons of a section are those of the loop that speaks for it, which is named where there are several.
+ */
+static bool write_loop_reasons(FILE *to, const char *head, const struct transfer *transfer, size_t loop,
+                               const struct text_list *reasons)
+{
+    char *name = NULL;
+    char *first = NULL;
+
+    if (reasons->n > 0 && transfer->n_loops > 1) {
+        name = name_of(transfer, loop);
+        first = name == NULL ? NULL : text_format("of %s:", name);
+        free(name);
+        if (first == NULL)
+            return false;
+        paragraph_write(to, head, "                ", first);
+        free(first);
+        write_reasons(to, "                - ", reasons);
+        return true;
+    }
+    first = text_format("%s- ", head);
+    if (first == NULL)
+        return false;
+    write_reasons(to, first, reasons);
+    free(first);
+    return true;
+}
+
+static bool write_all_reasons(FILE *to, const struct transfer *transfer)
 {
     if (transfer->scale.reasons.n + transfer->cavity.reasons.n + transfer->contractions.reasons.n +
             transfer->deposit.reasons.n + transfer->drift.reasons.n + transfer->notes.n ==
         0)
-        return;
+        return true;
     (void)fputs("\nWhat could not be told, and what to know of the rest\n", to);
-    write_reasons(to, "  Scale         - ", &transfer->scale.reasons);
-    write_reasons(to, "  Cavity        - ", &transfer->cavity.reasons);
-    write_reasons(to, "  Contractions  - ", &transfer->contractions.reasons);
-    write_reasons(to, "  Deposit       - ", &transfer->deposit.reasons);
-    write_reasons(to, "  Drift         - ", &transfer->drift.reasons);
+    if (!write_loop_reasons(to, "  Scale         ", transfer, transfer->cavity_loop,
+                            &transfer->scale.reasons) ||
+        !write_loop_reasons(to, "  Cavity        ", transfer, transfer->cavity_loop,
+                            &transfer->cavity.reasons) ||
+        !write_loop_reasons(to, "  Contractions  ", transfer, transfer->contractions_loop,
+                            &transfer->contractions.reasons) ||
+        !write_loop_reasons(to, "  Deposit       ", transfer, transfer->deposit_loop,
+                            &transfer->deposit.reasons) ||
+        !write_loop_reasons(to, "  Drift         ", transfer, transfer->deposit_loop,
+                            &transfer->drift.reasons))
+        return false;
     write_reasons(to, "  Transfer      - ", &transfer->notes);
+    return true;
 }
 
 static char *facts_of(const struct loop_result *loop)
@@ -267,8 +392,7 @@ bool summary_text_write(FILE *to, const struct transfer *transfer, struct error 
     write_numbers(to, transfer);
     if (!published_write(to, transfer))
         return error_memory(err);
-    write_all_reasons(to, transfer);
-    if (!write_recordings(to, transfer) || !write_cautions(to, transfer))
+    if (!write_all_reasons(to, transfer) || !write_recordings(to, transfer) || !write_cautions(to, transfer))
         return error_memory(err);
     return true;
 }

@@ -44,6 +44,12 @@ bool recipe_settle(struct recipe *recipe, struct error **err)
         return error_set(err, ERROR_USAGE, "--thickness-mm: a stripe is not that thick for its --length-mm");
     if (recipe->bubbles > 0 && recipe->deposit_mm > recipe->length_mm + 5.0)
         return error_set(err, ERROR_USAGE, "--deposit-mm: beyond the internal os; see --length-mm");
+    if (recipe->bubbles > 0 && recipe->deposit_s >= recipe->duration_s)
+        return error_set(
+            err, ERROR_USAGE,
+            "--deposit-s %g: comes after the end of the loop, see --duration-s %g; without a deposit give "
+            "--bubbles 0",
+            recipe->deposit_s, recipe->duration_s);
     if (recipe->fade_to_s >= 0 && recipe->fade_to_s < recipe->fade_from_s)
         return error_set(err, ERROR_USAGE, "--fade-to-s: comes before --fade-from-s");
     return true;

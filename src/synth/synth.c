@@ -1,5 +1,6 @@
 #include "synth/synth.h"
 
+#include "base/leftovers.h"
 #include "base/text.h"
 #include "synth/imager.h"
 #include "synth/scene.h"
@@ -15,7 +16,7 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { MOST_THREADS = 16, LOOKS = 2 };
+enum { MOST_THREADS = 16, LOOKS = 2, STRIPE_PLACES = 33 };
 
 /* The scanner at one depth setting. */
 struct look {
@@ -60,6 +61,47 @@ static bool make_looks(struct maker *m, struct error **err)
         if (!imager_make(&m->looks[i].imager, &m->recipe, depths[i], err) ||
             !screen_make(&m->looks[i].screen, &m->recipe, m->looks[i].imager, depths[i], err))
             return false;
+    return true;
+}
+
+/* Whether the picture shows a place, which the sector and the sides of the frame bound. */
+static bool shows(const struct look *look, struct place place)
+{
+    struct box box = screen_box(look->screen);
+    struct point point = screen_point(look->screen, place);
+    double beam = 0.0, sample = 0.0;
+    int n_beams = 0, n_samples = 0;
+
+    imager_find(look->imager, place, &beam, &sample);
+    imager_size(look->imager, &n_beams, &n_samples);
+    return beam >= 0 && sample >= 0 && beam <= n_beams - 1 && sample <= n_samples - 1 &&
+           point.x_px >= box.left_px && point.x_px <= box.right_px && point.y_px >= box.top_px &&
+           point.y_px <= box.bottom_px;
+}
+
+/* A loop whose stripe lies beside the picture would have a truth that nobody can see. At rest; the uterus
+ * moves by some mm. */
+static bool check_stripe(const struct maker *m, struct error **err)
+{
+    const struct recipe *r = &m->recipe;
+    const struct anatomy *anatomy = m->scene->anatomy;
+    double length_mm = anatomy == NULL ? 0.0 : anatomy_length_mm(anatomy);
+
+    for (size_t i = 0; anatomy != NULL && i < LOOKS && m->looks[i].imager != NULL; i++) {
+        int n_shown = 0;
+
+        for (int k = 0; k < STRIPE_PLACES; k++)
+            n_shown +=
+                shows(&m->looks[i],
+                      anatomy_place(anatomy, (struct along){length_mm * k / (STRIPE_PLACES - 1), 0.0}));
+        if (2 * n_shown < STRIPE_PLACES)
+            return error_set(
+                err, ERROR_USAGE,
+                "--stripe-depth-mm %g, --stripe-across-mm %g: put more than half of the stripe outside "
+                "the picture, which %s %g, --sector-deg %g and the frame of %ld x %ld pixels bound",
+                r->stripe_depth_mm, r->stripe_across_mm, i == 0 ? "--depth-mm" : "--depth-change-mm",
+                i == 0 ? r->depth_mm : r->depth_change_mm, r->sector_deg, r->width_px, r->height_px);
+    }
     return true;
 }
 
@@ -240,8 +282,11 @@ static bool commit(struct maker *m, struct error **err)
     is_good = is_good && output_begin(&out, path, m->request->existing, err);
     if (is_good) {
         (void)fputs(text, output_stream(out));
-        is_good = output_finish(out, err) && sink_commit(&m->sink, err) && output_commit(&out, err);
+        is_good = output_finish(out, err);
     }
+    leftovers_hold(); /* an end from outside leaves both files or neither */
+    is_good = is_good && sink_commit(&m->sink, err) && output_commit(&out, err);
+    leftovers_release();
     free(path);
     free(text);
     return is_good;
@@ -255,7 +300,7 @@ static bool make(struct maker *m, struct error **err)
     if (!sink_stamp_hz(m->request->path, &stamp_hz, err) ||
         !schedule_make(&m->schedule, &m->recipe, stamp_hz, err) ||
         !scene_make(&m->scene, &m->recipe, screen_half_width_mm(&m->recipe, deepest), err) ||
-        !make_looks(m, err) || !make_rooms(m, err))
+        !make_looks(m, err) || !check_stripe(m, err) || !make_rooms(m, err))
         return false;
     return sink_open(&m->sink, m->request->path, m->request->existing, &m->recipe, &m->schedule,
                      m->looks[0].screen, err) &&

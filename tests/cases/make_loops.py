@@ -27,13 +27,13 @@ def card(name, *options, seconds=4, rate=10):
     ffmpeg(name, "-f", "lavfi", "-i", f"testsrc2=size=320x240:rate={rate}:duration={seconds}", *options)
 
 
-def region(mm_per_px):
+def region(mm_per_px, across=1):
     made = Dataset()
     made.RegionSpatialFormat, made.RegionDataType, made.RegionFlags = 1, 1, 0
     made.RegionLocationMinX0, made.RegionLocationMinY0 = 0, 0
     made.RegionLocationMaxX1, made.RegionLocationMaxY1 = COLUMNS - 1, ROWS - 1
     made.PhysicalUnitsXDirection = made.PhysicalUnitsYDirection = 3
-    made.PhysicalDeltaX = made.PhysicalDeltaY = mm_per_px / 10
+    made.PhysicalDeltaX, made.PhysicalDeltaY = across * mm_per_px / 10, mm_per_px / 10
     return made
 
 
@@ -83,6 +83,7 @@ def make():
     (folder / "list.m3u8").write_text("#EXTM3U\n#EXTINF:4,\ncard.mp4\n#EXT-X-ENDLIST\n")
     dicom("loop.dcm")
     dicom("other-scale.dcm", mm_per_px=0.3)
+    dicom("wide-pixels.dcm", SequenceOfUltrasoundRegions=Sequence([region(0.5, across=2)]))
     dicom("no-scale.dcm", mm_per_px=None)
     dicom("at-ten.dcm", AcquisitionDate="20260302", AcquisitionTime="100000")
     dicom("at-nine.dcm", AcquisitionDateTime="20260302090000.5")

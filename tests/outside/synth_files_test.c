@@ -134,6 +134,7 @@ static void dciodvfy_finds_no_error_in_any_kind_of_dicom_file(void **state)
 
         assert_non_null(name);
         recipe.duration_s = 1;
+        recipe.deposit_s = 0.5;
         recipe.colour = i / 2;
         recipe.codec = i % 2 ? CODEC_JPEG : CODEC_NATIVE;
         recipe.rate_jitter = i == 0 ? 0.2 : 0.0;

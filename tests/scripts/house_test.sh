@@ -77,13 +77,26 @@ documents_name_every_option() {
     done
 }
 
-every_link_of_the_documents_leads_somewhere() {
-    for document in README.md DEVELOPERS.md docs/*.md; do
+# links_lead_somewhere FILE...
+links_lead_somewhere() {
+    for document in "$@"; do
+        [ -s "$document" ] || { echo "$document"; return 1; }
         for link in $(grep -oE '\]\([^)#]+' "$document" | sed 's/^](//'); do
             case $link in http*) continue ;; esac
             [ -e "$(dirname "$document")/$link" ] || { echo "$document: $link"; return 1; }
         done
     done
+}
+
+every_link_of_the_documents_leads_somewhere() { links_lead_somewhere README.md DEVELOPERS.md docs/*.md testvideos/README.md; }
+
+every_link_of_the_installed_documents_leads_somewhere() {
+    to=$(mktemp -d)
+    make -s BUILD="$BUILD" DESTDIR="$to" PREFIX=/usr install &&
+        links_lead_somewhere "$to/usr/share/doc/afterflash/README.md" $(find "$to/usr/share/doc/afterflash" -name '*.md')
+    result=$?
+    rm -rf "$to"
+    return $result
 }
 
 # The summary asks the reasons whether the ends are told: both must mean the same sentence.
@@ -107,4 +120,5 @@ claim the_version_names_the_libraries version_names_the_libraries
 claim the_documents_name_every_column documents_name_every_column
 claim the_documents_name_every_option documents_name_every_option
 claim every_link_of_the_documents_leads_somewhere every_link_of_the_documents_leads_somewhere
+claim every_link_of_the_installed_documents_leads_somewhere every_link_of_the_installed_documents_leads_somewhere
 claim every_script_is_well_formed every_script_is_well_formed

@@ -185,6 +185,47 @@ static void numbers_without_zeros_before_them_count_on_past_nine(void **state)
     assert_stands_for("f%d.png g%03d.png g%02d.png");
 }
 
+/* The first of a sequence tells what counts on from it: "10" counts on from "01" and is then not the "%d"
+ * one's. */
+static void a_number_belongs_to_the_sequence_that_begins_first(void **state)
+{
+    (void)state;
+    put_all("f01.png f02.png f10.png f100.png f9.png");
+    assert_stands_for("f%02d.png f%d.png");
+}
+
+static void sequences_stand_in_the_order_of_their_first_pictures(void **state)
+{
+    (void)state;
+    put_all("b-1.png b-1.jpg a9.png b-2.png a10.png b-2.jpg 7.png 8.png c.png");
+    assert_stands_for("%01d.png a%d.png b-%01d.jpg b-%01d.png c.png");
+}
+
+/* A scanner's export of single pictures: as many as a loop of minutes has, and more that are alone. */
+static void thousands_of_pictures_are_few_recordings(void **state)
+{
+    enum { PICTURES = 6000 };
+    struct recordings recordings = {0};
+    struct error *err = NULL;
+    size_t n_patterns = 0;
+
+    (void)state;
+    for (int i = 0; i < PICTURES; i++) {
+        char name[64];
+
+        (void)snprintf(name, sizeof name, i % 2 == 0 ? "left-%05d.png" : "right %d of 6000.png", i);
+        folder_fixture_put(folder, name, "");
+        (void)snprintf(name, sizeof name, "alone-%05d-.png", i);
+        folder_fixture_put(folder, name, "");
+    }
+    assert_true(recordings_expand(&recordings, &folder, 1, &err));
+    for (size_t i = 0; i < recordings.paths.n; i++)
+        n_patterns += strchr(recordings.paths.items[i], '%') != NULL;
+    assert_int_equal(n_patterns, 1);
+    assert_int_equal(recordings.paths.n, 1 + PICTURES / 2 + PICTURES);
+    recordings_free(&recordings);
+}
+
 /* Names are all the order there is where loops carry no clock. */
 static void loop_ten_comes_after_loop_nine(void **state)
 {
@@ -242,6 +283,11 @@ int main(void)
                                         remove_folder),
         cmocka_unit_test_setup_teardown(numbers_without_zeros_before_them_count_on_past_nine, make_folder,
                                         remove_folder),
+        cmocka_unit_test_setup_teardown(a_number_belongs_to_the_sequence_that_begins_first, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(sequences_stand_in_the_order_of_their_first_pictures, make_folder,
+                                        remove_folder),
+        cmocka_unit_test_setup_teardown(thousands_of_pictures_are_few_recordings, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(a_folder_without_recordings_is_refused, make_folder, remove_folder),
         cmocka_unit_test_setup_teardown(what_is_named_twice_counts_once, make_folder, remove_folder),
     };

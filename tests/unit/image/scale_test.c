@@ -109,6 +109,77 @@ static void unequal_and_negative_steps_are_taken_per_axis(void **state)
     situation_free(at);
 }
 
+/* Usual: 1, some per cent beside it, and the pixels of captured video (Rec. ITU-R BT.601: 10:11, 59:54, wide
+ * 40:33). */
+static void usual_pixels_are_not_doubted(void **state)
+{
+    static const double ratios[] = {1.0, 0.97, 10.0 / 11.0, 59.0 / 54.0, 40.0 / 33.0, 33.0 / 40.0};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof ratios / sizeof ratios[0]; i++) {
+        struct situation *at = situation_make(1);
+
+        at->regions[0].delta_x = 0.04 * ratios[i];
+        choose(at, 0);
+        check(at, SCALE_DICOM_REGION, 0.4 * ratios[i], 0.4);
+        assert_true(at->scale.odd_pixels == 0);
+        assert_int_equal(at->scale.reasons.n, 0);
+        situation_free(at);
+    }
+}
+
+static void a_doubled_step_is_taken_but_doubted(void **state)
+{
+    struct situation *at = situation_make(1);
+
+    (void)state;
+    at->regions[0].delta_x = 0.08;
+    choose(at, 0);
+    check(at, SCALE_DICOM_REGION, 0.8, 0.4);
+    assert_true(fabs(at->scale.odd_pixels - 2.0) < 1e-9);
+    assert_true(says(at, "2.00 times as wide as high, which nothing bears out"));
+    situation_free(at);
+}
+
+/* A ruler down the side tells the height of a pixel and nothing of its width. */
+static void a_ruler_bears_out_one_side_of_a_pixel_only(void **state)
+{
+    struct situation *at = situation_make(1);
+
+    (void)state;
+    at->regions[0].delta_x = 0.08;
+    set_ruler(at, 0.4, false);
+    choose(at, 0);
+    assert_true(at->scale.odd_pixels > 0);
+    assert_true(says(at, "it tells one side only"));
+    situation_free(at);
+}
+
+static void pixels_that_the_file_states_twice_are_believed(void **state)
+{
+    struct situation *at = situation_make(1);
+
+    (void)state;
+    at->regions[0].delta_x = 0.08;
+    at->facts.pixel_aspect = 2.0;
+    choose(at, 0);
+    check(at, SCALE_DICOM_REGION, 0.8, 0.4);
+    assert_true(at->scale.odd_pixels == 0);
+    situation_free(at);
+}
+
+static void a_given_scale_does_not_take_over_doubted_pixels(void **state)
+{
+    struct situation *at = situation_make(1);
+
+    (void)state;
+    at->regions[0].delta_x = 0.08;
+    choose(at, 0.4);
+    check(at, SCALE_GIVEN, 0.4, 0.4);
+    assert_true(at->scale.odd_pixels == 0);
+    situation_free(at);
+}
+
 static void the_tissue_region_is_taken_though_another_stands_first(void **state)
 {
     struct situation *at = situation_make(2);
@@ -303,6 +374,11 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(centimetres_a_pixel_become_millimetres),
         cmocka_unit_test(unequal_and_negative_steps_are_taken_per_axis),
+        cmocka_unit_test(usual_pixels_are_not_doubted),
+        cmocka_unit_test(a_doubled_step_is_taken_but_doubted),
+        cmocka_unit_test(a_ruler_bears_out_one_side_of_a_pixel_only),
+        cmocka_unit_test(pixels_that_the_file_states_twice_are_believed),
+        cmocka_unit_test(a_given_scale_does_not_take_over_doubted_pixels),
         cmocka_unit_test(the_tissue_region_is_taken_though_another_stands_first),
         cmocka_unit_test(of_two_tissue_regions_the_one_with_the_picture_is_taken),
         cmocka_unit_test(only_centimetres_on_both_axes_make_a_scale),

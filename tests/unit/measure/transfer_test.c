@@ -153,6 +153,41 @@ static void marks_the_other_way_round_turn_every_direction_round(void **state)
     assert_null(turned);
 }
 
+static bool says(const struct text_list *reasons, const char *words)
+{
+    for (size_t i = 0; i < reasons->n; i++)
+        if (strstr(reasons->items[i], words) != NULL)
+            return true;
+    return false;
+}
+
+/* The loop shows a catheter, which comes in by the os (truth file: the tip's way). */
+static void a_catheter_at_the_marked_fundus_is_told_wherever_a_way_is_told(void **state)
+{
+    const struct marked *marked = *state;
+    struct transfer *turned = measure(1, &marked->os, &marked->fundus);
+
+    assert_false(marked->transfer->cavity.marks_doubted);
+    assert_false(says(&marked->transfer->deposit.reasons, "exchanged"));
+    assert_true(turned->cavity.marks_doubted);
+    assert_true(says(&turned->cavity.reasons, "the two marks are not exchanged"));
+    assert_true(says(&turned->contractions.reasons, "the waves then run the other way"));
+    assert_true(says(&turned->deposit.reasons, "distances to the fundus are then distances to the os"));
+    assert_true(says(&turned->drift.reasons, "toward the fundus is then away from it"));
+    transfer_free(&turned);
+}
+
+static void one_mark_is_doubted_as_well(void **state)
+{
+    const struct marked *marked = *state;
+    struct transfer *turned = measure(1, &marked->os, NULL);
+
+    assert_int_equal(turned->cavity.verdict, CAVITY_FOUND);
+    assert_true(turned->cavity.marks_doubted);
+    assert_true(says(&turned->cavity.reasons, "the mark is not that of the os"));
+    transfer_free(&turned);
+}
+
 /* The loop was measured twice: alone, and as the first of two. Its rows come first then. */
 static void a_second_run_gives_the_same_bytes(void **state)
 {
@@ -238,6 +273,8 @@ int main(void)
         cmocka_unit_test(marks_are_honoured_bit_for_bit),
         cmocka_unit_test(what_is_measured_rests_on_the_marks),
         cmocka_unit_test(marks_the_other_way_round_turn_every_direction_round),
+        cmocka_unit_test(a_catheter_at_the_marked_fundus_is_told_wherever_a_way_is_told),
+        cmocka_unit_test(one_mark_is_doubted_as_well),
         cmocka_unit_test(a_second_run_gives_the_same_bytes),
         cmocka_unit_test(a_later_loop_adds_a_follow_up),
         cmocka_unit_test(marks_belong_to_the_first_loop_alone),

@@ -91,6 +91,51 @@ static void a_name_with_commas_and_quotes_stays_one_field(void **state)
     transfer_fixture_free(&transfer);
 }
 
+static void assert_text(const char *given, const char *expected)
+{
+    char *text = NULL;
+    size_t n = 0;
+    FILE *to = open_memstream(&text, &n);
+
+    assert_non_null(to);
+    csv_text(to, given);
+    assert_int_equal(fclose(to), 0);
+    assert_string_equal(text, expected);
+    free(text);
+}
+
+/* The characters: OWASP, "CSV Injection"; CWE-1236. */
+static void a_name_is_no_formula_to_a_spreadsheet(void **state)
+{
+    (void)state;
+    assert_text("=cmd.mp4", "\"'=cmd.mp4\"");
+    assert_text("+1.mp4", "\"'+1.mp4\"");
+    assert_text("-1.mp4", "\"'-1.mp4\"");
+    assert_text("@sum.mp4", "\"'@sum.mp4\"");
+    assert_text("\t=cmd.mp4", "\"' =cmd.mp4\"");
+    assert_text("\r\n=\"cmd\".mp4", "\"'  =\"\"cmd\"\".mp4\"");
+    assert_text("\uFF1Dcmd.mp4", "\"'\uFF1Dcmd.mp4\"");
+    assert_text("a;=cmd.mp4", "\"a;=cmd.mp4\"");
+    assert_text("a=b-c+d@e.mp4", "a=b-c+d@e.mp4");
+    assert_text("loop.mp4", "loop.mp4");
+}
+
+static void a_negative_number_stays_a_number(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    free(transfer->loops[0].file);
+    transfer->loops[0].file = text_copy("=cmd.mp4");
+    transfer->loops[0].series[0].rigid_x_px = quantity_of(-1.5);
+    text = transfer_fixture_text(series_csv_write, transfer);
+    assert_non_null(strstr(text, "\n0,\"'=cmd.mp4\",0,0.0000,"));
+    assert_non_null(strstr(text, ",-1.500,"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
 static void motion_is_long_and_tidy(void **state)
 {
     struct transfer *transfer = transfer_fixture_two_loops();
@@ -138,6 +183,8 @@ int main(void)
         cmocka_unit_test(a_series_has_a_row_for_each_analysed_frame),
         cmocka_unit_test(a_series_says_na_for_what_is_not_known),
         cmocka_unit_test(a_name_with_commas_and_quotes_stays_one_field),
+        cmocka_unit_test(a_name_is_no_formula_to_a_spreadsheet),
+        cmocka_unit_test(a_negative_number_stays_a_number),
         cmocka_unit_test(motion_is_long_and_tidy),
         cmocka_unit_test(motion_without_a_scale_has_no_millimetres),
         cmocka_unit_test(a_loop_without_motion_gives_the_header_alone),

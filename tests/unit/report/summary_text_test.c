@@ -240,6 +240,89 @@ static void every_result_says_that_it_foretells_nothing(void **state)
     assert_says(transfer_fixture_nothing(), "nothing here foretells an outcome");
 }
 
+static void marks_that_may_be_exchanged_are_told_wherever_a_way_is_told(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    transfer->cavity.marks_doubted = transfer->loops[0].cavity.marks_doubted = true;
+    text = written(transfer);
+    assert_true(
+        says(text, "A catheter seems to come in by the fundus: check that the marks are not exchanged."));
+    assert_true(
+        says(text, "They run from the cervix to the fundus. The marks may be exchanged: see the cavity."));
+    assert_true(says(text, "11.2 mm from the fundus. The marks may be exchanged: see the cavity."));
+    assert_true(says(text, "seen for 80 s. The marks may be exchanged: see the cavity."));
+    free(text);
+    transfer = transfer_fixture_quiet();
+    transfer->cavity.marks_doubted = true;
+    text = written(transfer);
+    assert_false(says(text, "(quiescent). The marks"));
+    free(text);
+}
+
+static void of_several_loops_the_one_that_speaks_is_named(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = NULL;
+
+    (void)state;
+    transfer->contractions_loop = 1;
+    assert_true(text_list_add(&transfer->contractions.reasons, "one reason"));
+    text = written(transfer);
+    assert_true(says(text, "Cavity in transfer, \"left\".mp4: found, 52.3 mm long"));
+    assert_true(says(text, "Contractions in later.dcm: 3.1 per minute"));
+    assert_true(says(text, "Deposit in transfer, \"left\".mp4: the bubbles appeared"));
+    assert_true(says(text, "Drift in transfer, \"left\".mp4: 2.1 mm away"));
+    assert_non_null(strstr(text, "\n  Contractions  of later.dcm:\n                - one reason\n"));
+    free(text);
+}
+
+static void a_single_loop_needs_no_name_before_its_findings(void **state)
+{
+    (void)state;
+    assert_says(transfer_fixture_measured(), "Cavity found, 52.3 mm long");
+    assert_says(transfer_fixture_measured(), "Contractions 3.1 per minute");
+}
+
+static void loops_of_one_name_are_told_apart_by_their_number(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+
+    (void)state;
+    free(transfer->loops[0].file);
+    transfer->loops[0].file = text_copy("later.dcm");
+    transfer->contractions_loop = 1;
+    assert_says(transfer, "Contractions in later.dcm (number 2 below): 3.1 per minute");
+}
+
+static void what_no_loop_shows_is_told_of_all_of_them(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = NULL;
+
+    (void)state;
+    for (size_t i = 0; i < 2; i++) {
+        transfer->loops[i].contractions.verdict = CONTRACTIONS_NOT_ASSESSABLE;
+        transfer->loops[i].deposit.verdict = DEPOSIT_NONE_SEEN;
+        transfer->loops[i].drift.verdict = DRIFT_NONE_SEEN;
+    }
+    transfer->contractions.verdict = CONTRACTIONS_NOT_ASSESSABLE;
+    transfer->deposit.verdict = DEPOSIT_NONE_SEEN;
+    transfer->drift.verdict = DRIFT_NONE_SEEN;
+    text = written(transfer);
+    assert_true(says(text, "Contractions in each of the 2 loops: could not be assessed."));
+    assert_true(says(text, "Deposit in each of the 2 loops: no bubbles were seen."));
+    free(text);
+    transfer = transfer_fixture_two_loops();
+    transfer->loops[0].deposit.verdict = transfer->deposit.verdict = DEPOSIT_NONE_SEEN;
+    transfer->loops[0].drift.verdict = transfer->drift.verdict = DRIFT_NONE_SEEN;
+    transfer->loops[1].deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
+    transfer->loops[1].drift.verdict = DRIFT_NOT_ASSESSABLE;
+    assert_says(transfer, "Deposit in transfer, \"left\".mp4: no bubbles were seen.");
+}
+
 static void a_follow_up_is_told_with_its_minutes(void **state)
 {
     (void)state;
@@ -288,6 +371,11 @@ int main(void)
         cmocka_unit_test(published_figures_stand_beside_frequency_and_depth),
         cmocka_unit_test(nothing_is_compared_where_nothing_was_measured),
         cmocka_unit_test(every_result_says_that_it_foretells_nothing),
+        cmocka_unit_test(marks_that_may_be_exchanged_are_told_wherever_a_way_is_told),
+        cmocka_unit_test(of_several_loops_the_one_that_speaks_is_named),
+        cmocka_unit_test(a_single_loop_needs_no_name_before_its_findings),
+        cmocka_unit_test(loops_of_one_name_are_told_apart_by_their_number),
+        cmocka_unit_test(what_no_loop_shows_is_told_of_all_of_them),
         cmocka_unit_test(a_follow_up_is_told_with_its_minutes),
         cmocka_unit_test(little_trust_earns_a_caution),
         cmocka_unit_test(a_name_cannot_steer_the_terminal),

@@ -394,6 +394,68 @@ static void a_recipe_that_contradicts_itself_is_refused(void **state)
     error_free(&err);
 }
 
+static void a_deposit_after_the_end_of_the_loop_is_refused(void **state)
+{
+    struct recipe late = small(), last = small(), none = small();
+    struct error *err = NULL;
+
+    (void)state;
+    late.deposit_s = late.duration_s;
+    assert_false(recipe_settle(&late, &err));
+    assert_int_equal(error_code(err), ERROR_USAGE);
+    assert_non_null(strstr(error_message(err), "--deposit-s 6"));
+    assert_non_null(strstr(error_message(err), "--duration-s 6"));
+    error_free(&err);
+    last.deposit_s = last.duration_s - 0.5;
+    assert_true(recipe_settle(&last, &err));
+    none.deposit_s = 100;
+    none.bubbles = 0;
+    assert_true(recipe_settle(&none, &err));
+}
+
+static void assert_unseen_stripe(const struct recipe *recipe, const char *option)
+{
+    char *folder = folder_fixture_make();
+    struct error *err = NULL;
+
+    assert_false(make(recipe, folder, "loop.mkv", &err));
+    assert_int_equal(error_code(err), ERROR_USAGE);
+    assert_non_null(strstr(error_message(err), option));
+    assert_int_equal(folder_fixture_count(folder), 0);
+    error_free(&err);
+    folder_fixture_remove(&folder);
+}
+
+static void a_stripe_beside_the_picture_is_refused(void **state)
+{
+    struct recipe deep = small(), aside = small(), cropped = small();
+
+    (void)state;
+    deep.stripe_depth_mm = 120;
+    assert_unseen_stripe(&deep, "--stripe-depth-mm 120");
+    assert_unseen_stripe(&deep, "--depth-mm 80");
+    aside.stripe_across_mm = -75;
+    assert_unseen_stripe(&aside, "--stripe-across-mm -75");
+    cropped.stripe_depth_mm = 60;
+    cropped.depth_change_mm = 40;
+    assert_unseen_stripe(&cropped, "--depth-change-mm 40");
+}
+
+/* A band that runs out of the picture is something a reader of loops must be able to meet. */
+static void a_stripe_with_one_end_outside_is_made(void **state)
+{
+    struct recipe recipe = small();
+    char *folder = folder_fixture_make();
+
+    (void)state;
+    recipe.duration_s = 1;
+    recipe.deposit_s = 0.5;
+    recipe.stripe_depth_mm = 78;
+    recipe.tilt_deg = 60;
+    must_make(&recipe, folder, "loop.mkv");
+    folder_fixture_remove(&folder);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -412,6 +474,9 @@ int main(void)
         cmocka_unit_test(dropped_frames_leave_gaps_in_true_stamps),
         cmocka_unit_test(a_file_without_stamps_closes_the_gaps),
         cmocka_unit_test(a_recipe_that_contradicts_itself_is_refused),
+        cmocka_unit_test(a_deposit_after_the_end_of_the_loop_is_refused),
+        cmocka_unit_test(a_stripe_beside_the_picture_is_refused),
+        cmocka_unit_test(a_stripe_with_one_end_outside_is_made),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
