@@ -9,8 +9,11 @@
 enum { N_HALVES = 31 };
 static const double LEAST_HALF_MM = 1.5;
 static const double MOST_OFF_CENTRE = 0.3; /* of the middle line, over the half thickness */
-static const double UNSEEN = 0.25; /* what a place counts where the dark parts are the brighter ones */
-static const double WIDEST = 1.6;  /* a half thickness over that of the candidate */
+static const double FAINT_MIDDLE =
+    0.5; /* what two outer lines answer that have hardly a middle one between */
+static const double BRIGHTER_DARK = 0.6; /* share of the brighter of the two dark parts: both must be dark */
+static const double UNSEEN = 0.25;       /* what a place counts where the dark parts are the brighter ones */
+static const double WIDEST = 1.6;        /* a half thickness over that of the candidate */
 static const double HALF_STEP_MM = 0.25;
 static const double OUTSIDE_MM = 4.0;
 static const double CHANGE_COST =
@@ -68,9 +71,11 @@ static double triple_answer(const struct straight *straight, size_t row, double 
     double before = straight_mean(straight, row, centre - half - 0.5, centre - half + 0.5);
     double after = straight_mean(straight, row, centre + half - 0.5, centre + half + 0.5);
     double outer = 0.75 * fmin(before, after) + 0.25 * fmax(before, after); /* both must show */
-    double dark = 0.5 * (straight_mean(straight, row, centre - half + 1.0, at - 1.0) +
-                         straight_mean(straight, row, at + 1.0, centre + half - 1.0));
-    double contrast = fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark;
+    double upper = straight_mean(straight, row, centre - half + 1.0, at - 1.0);
+    double lower = straight_mean(straight, row, at + 1.0, centre + half - 1.0);
+    double dark = BRIGHTER_DARK * fmax(upper, lower) + (1.0 - BRIGHTER_DARK) * fmin(upper, lower);
+    double contrast = fmax(fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark,
+                           FAINT_MIDDLE * (outer - dark));
 
     if (half < 2.25)
         return 0.0;

@@ -1,12 +1,12 @@
 #!/usr/bin/env python3
-"""Learns the weights of src/measure/stripe.c: learn_stripe.py BANDS PEER_LOOPS OWN_LOOPS SCENES OTHER_ORGANS
+"""Learns the weights of src/measure/stripe.c: learn_stripe.py BANDS OTHER_ORGANS LOOPS LOOPS ...
 
-BANDS is build/tests/peer/bands (make bands). The first three folders hold loops with NAME.truth.json beside them, by
-three generators; the fourth holds real loops and stills without a uterus. A ridge-penalised logistic regression; each
+BANDS is build/tests/peer/bands (make bands). OTHER_ORGANS holds real loops and stills without a uterus; each of the
+folders after it holds one generator's loops, NAME.truth.json beside them. A ridge-penalised logistic regression; each
 loop weighs the same whatever number of bands it has, a real one three times as much: a stripe told where there is none
 is the worse fault.
 
-Prints how weights that were learned on two generators and half of the other organs fare on the third generator and the
+Prints how weights that were learned on all generators but one and half of the other organs fare on that one and the
 other half, then the weights learned on all: with what came or went, and from the picture alone.
 """
 import glob
@@ -38,13 +38,14 @@ def bands(program, loop, truth):
 
 
 def gather(program, folders):
+    """Rows of all bands, the number of the folder they are from (0: other organs), their loop."""
     rows, kinds, loops = [], [], []
-    for kind, folder in zip("pogR", folders):
+    for kind, folder in enumerate(folders):
         for loop in sorted(glob.glob(os.path.join(folder, "**", "*"), recursive=True)):
             truth = os.path.splitext(loop)[0] + ".truth.json"
-            if not os.path.isfile(loop) or loop.endswith(".json") or (kind != "R" and not os.path.exists(truth)):
+            if not os.path.isfile(loop) or loop.endswith(".json") or (kind > 0 and not os.path.exists(truth)):
                 continue
-            for row in bands(program, loop, truth if kind != "R" else None):
+            for row in bands(program, loop, truth if kind > 0 else None):
                 rows.append(row)
                 kinds.append(kind)
                 loops.append(loop)
@@ -94,7 +95,7 @@ def tell(title, offset, weights, x, y, kinds, loops):
         best = at[np.argmax(odds[at])]
         chance = 1 / (1 + np.exp(-odds[best]))
         name = "%s %.2f" % (os.path.basename(loop), chance)
-        (real if kinds[best] == "R" else right if y[best] else wrong).append((chance, name))
+        (real if kinds[best] == 0 else right if y[best] else wrong).append((chance, name))
     print("%s: the true band is best in %d of %d loops, with less than even odds in %d of them" % (
         title, len(right), len(right) + len(wrong), sum(c < 0.5 for c, _ in right)))
     print("  not best: " + ", ".join(n for _, n in wrong))
@@ -102,21 +103,21 @@ def tell(title, offset, weights, x, y, kinds, loops):
 
 
 def main():
-    rows, kinds, loops = gather(sys.argv[1], sys.argv[2:6])
+    rows, kinds, loops = gather(sys.argv[1], sys.argv[2:])
     y, all_x, ends = rows[:, 0], rows[:, 1:1 + len(NAMES)], rows[:, 1 + len(NAMES):]
     weight = np.zeros(len(y))
     for loop in set(loops):
         at = loops == loop
-        weight[at] = LOOP_WEIGHT / at.sum() * (OTHER_ORGAN_WEIGHT if kinds[at][0] == "R" else 1)
-    organs = sorted(set(loops[kinds == "R"]))
+        weight[at] = LOOP_WEIGHT / at.sum() * (OTHER_ORGAN_WEIGHT if kinds[at][0] == 0 else 1)
+    organs = sorted(set(loops[kinds == 0]))
     halves = np.isin(loops, organs[::2]), np.isin(loops, organs[1::2])
     for what, x in (("with what came or went", all_x), ("the picture alone", all_x[:, :PICTURE])):
         print("== " + what)
-        for k, kind in enumerate("pog"):
-            train = ((kinds != kind) & (kinds != "R")) | halves[k % 2]
-            test = (kinds == kind) | halves[1 - k % 2]
+        for kind in range(1, kinds.max() + 1):
+            train = ((kinds != kind) & (kinds > 0)) | halves[kind % 2]
+            test = (kinds == kind) | halves[1 - kind % 2]
             offset, weights = learn(x[train], y[train], weight[train])
-            tell("tried on %s, learned on the others" % kind, offset, weights, x[test], y[test], kinds[test], loops[test])
+            tell("tried on %s, learned on the others" % sys.argv[2 + kind], offset, weights, x[test], y[test], kinds[test], loops[test])
         offset, weights = learn(x, y, weight)
         tell("learned on all, tried on the same", offset, weights, x, y, kinds, loops)
         print("offset %.2f" % offset)
@@ -125,10 +126,12 @@ def main():
     true = y > 0
     weight = np.array([1 / (true & (loops == loop)).sum() for loop in loops[true]])
     ends, kinds, loops = ends[true], kinds[true], loops[true]
-    for train, test in (("og", "p"), ("pg", "o"), ("po", "g"), ("pog", "pog")):
-        a, b = np.isin(kinds, list(train)), np.isin(kinds, list(test))
-        weights = learn_ends(ends[a], weight[a])
-        tell_ends("which end, learned on %s, tried on %s" % (train, test), weights, ends[b], loops[b])
+    for kind in range(1, kinds.max() + 1):
+        weights = learn_ends(ends[kinds != kind], weight[kinds != kind])
+        tell_ends("which end, tried on %s, learned on the others" % sys.argv[2 + kind], weights, ends[kinds == kind],
+                  loops[kinds == kind])
+    weights = learn_ends(ends, weight)
+    tell_ends("which end, learned on all, tried on the same", weights, ends, loops)
     for name, value in zip(END_NAMES, weights):
         print("%-13s %6.2f" % (name, value))
 
