@@ -9,7 +9,11 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-enum { STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + 18 };
+enum {
+    STRIPE_MOST_SHIFTED = 18, /* looked for along what came or went */
+    STRIPE_MOST_AGAIN = 12,   /* looked for again with the middle line lost */
+    STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + STRIPE_MOST_SHIFTED + STRIPE_MOST_AGAIN
+};
 
 /** What a stripe may look like where its line is known and its look is not. */
 struct stripe_guise {

@@ -19,6 +19,7 @@ struct stripe_candidate {
     double (*place_mm)[2]; /* n pairs x, y, STRIPE_STEP_MM apart; owned */
     double half_mm;        /* half thickness that it was found with; 0: not known */
     double aside_mm;       /* how far aside of it the centre line may lie */
+    bool is_middle_lost;   /* a triple line whose middle one may be lost in places */
     double
         score; /* sum along the curve of (answer in robust standard deviations, less what chance answers) */
 };

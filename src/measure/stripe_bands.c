@@ -12,11 +12,14 @@
 static const double SHIFTED_ASIDE_MM = 3.0;
 static const double SHIFTED_LEAST_MM = 2.0;
 
+/* Where the likeliest band is a triple line whose worse end is told no better, it is looked for again with a
+ * middle line that may be lost; along what shares so much with it. */
+static const double UNCLEAR_MM = 0.75;
+static const double SAME_LINE = 0.5;
+
 const struct stripe_guise STRIPE_GUISES[STRIPE_N_GUISES] = {
     {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
-enum {
-    MOST_SHIFTED = (STRIPE_MOST_BANDS - STRIPE_MOST_CANDIDATES) / (2 * STRIPE_N_GUISES) /* of each look */
-};
+enum { MOST_SHIFTED = STRIPE_MOST_SHIFTED / (2 * STRIPE_N_GUISES) }; /* of each look */
 
 struct fitting {
     const struct mean_picture *mean;
@@ -126,6 +129,49 @@ static bool add_shifted(struct fitting *fitting, size_t end, enum stripe_look lo
     return true;
 }
 
+static bool copy_candidate(struct stripe_candidate *copy, const struct stripe_candidate *candidate)
+{
+    *copy = *candidate;
+    copy->place_mm = malloc(candidate->n * sizeof *copy->place_mm);
+    if (copy->place_mm == NULL) {
+        copy->n = 0;
+        return false;
+    }
+    memcpy(copy->place_mm, candidate->place_mm, candidate->n * sizeof *copy->place_mm);
+    return true;
+}
+
+/* In a thick stripe the middle line is often lost toward the fundus. A dark band between two bright ones is
+ * much else too, so it is sought only along a triple line that stands by itself and has no clear end. */
+static bool add_middle_lost(struct fitting *fitting, size_t end, size_t *n)
+{
+    const struct stripe_fit *fit = NULL;
+    size_t best = 0;
+
+    for (size_t i = 0; i < *n; i++)
+        best = fitting->odds[i] > fitting->odds[best] ? i : best;
+    if (*n == 0 || !(fitting->odds[best] > 0.0) || fitting->fits[best].look != STRIPE_TRIPLE_LINE)
+        return true;
+    fit = &fitting->fits[best];
+    if (fmax(fit->first.error_mm, fit->last.error_mm) < UNCLEAR_MM)
+        return true;
+    for (size_t i = 0; i < end && *n < STRIPE_MOST_BANDS; i++) {
+        const struct stripe_candidate *candidate = &fitting->candidates[i];
+        const double(*place_mm)[2] = (const double(*)[2])candidate->place_mm;
+
+        if (candidate->look != STRIPE_TRIPLE_LINE ||
+            stripe_candidate_share_near(place_mm, candidate->n, (const double(*)[2])fit->place_mm, fit->n) <
+                SAME_LINE ||
+            stripe_candidate_share_near((const double(*)[2])fit->place_mm, fit->n, place_mm, candidate->n) <
+                SAME_LINE)
+            continue;
+        if (!copy_candidate(&fitting->candidates[*n], candidate))
+            return false;
+        fitting->candidates[(*n)++].is_middle_lost = true;
+    }
+    return true;
+}
+
 static void hand_over(struct stripe_bands *bands, struct fitting *fitting, size_t n)
 {
     for (size_t i = 0; i < n; i++)
@@ -142,6 +188,7 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
     struct mean_picture half = {0};
     struct stripe_seeds seeds = {.transients = &mean->transients};
     size_t n_searched = 0;
+    size_t n_fitted = 0;
     size_t n = 0;
     bool is_made = false;
 
@@ -161,6 +208,8 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
         is_made = fit_candidates(fitting, 0, n) && add_shifted(fitting, n_searched, STRIPE_BRIGHT, &n) &&
                   add_shifted(fitting, n_searched, STRIPE_TRIPLE_LINE, &n) &&
                   fit_candidates(fitting, n_searched, n);
+        n_fitted = n;
+        is_made = is_made && add_middle_lost(fitting, n_searched, &n) && fit_candidates(fitting, n_fitted, n);
         if (is_made)
             hand_over(*bands, fitting, n);
         else

@@ -9,11 +9,11 @@
 enum { N_HALVES = 31 };
 static const double LEAST_HALF_MM = 1.5;
 static const double MOST_OFF_CENTRE = 0.3; /* of the middle line, over the half thickness */
-static const double FAINT_MIDDLE =
-    0.5; /* what two outer lines answer that have hardly a middle one between */
-static const double BRIGHTER_DARK = 0.6; /* share of the brighter of the two dark parts: both must be dark */
-static const double UNSEEN = 0.25;       /* what a place counts where the dark parts are the brighter ones */
-static const double WIDEST = 1.6;        /* a half thickness over that of the candidate */
+static const double FAINT_MIDDLE = 0.5;    /* what two outer lines answer whose middle one may be lost */
+static const double BRIGHTER_DARK =
+    0.6;                           /* then: share of the brighter of the two dark parts, both must be dark */
+static const double UNSEEN = 0.25; /* what a place counts where the dark parts are the brighter ones */
+static const double WIDEST = 1.6;  /* a half thickness over that of the candidate */
 static const double HALF_STEP_MM = 0.25;
 static const double OUTSIDE_MM = 4.0;
 static const double CHANGE_COST =
@@ -64,7 +64,8 @@ double stripe_course_middle(const struct straight *straight, size_t row, double 
     return place;
 }
 
-static double triple_answer(const struct straight *straight, size_t row, double centre, double half)
+static double triple_answer(const struct straight *straight, bool is_middle_lost, size_t row, double centre,
+                            double half)
 {
     double at = stripe_course_middle(straight, row, centre, half);
     double middle = straight_mean(straight, row, at - 0.5, at + 0.5);
@@ -73,43 +74,47 @@ static double triple_answer(const struct straight *straight, size_t row, double 
     double outer = 0.75 * fmin(before, after) + 0.25 * fmax(before, after); /* both must show */
     double upper = straight_mean(straight, row, centre - half + 1.0, at - 1.0);
     double lower = straight_mean(straight, row, at + 1.0, centre + half - 1.0);
-    double dark = BRIGHTER_DARK * fmax(upper, lower) + (1.0 - BRIGHTER_DARK) * fmin(upper, lower);
-    double contrast = fmax(fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark,
-                           FAINT_MIDDLE * (outer - dark));
+    double brighter = is_middle_lost ? BRIGHTER_DARK : 0.5;
+    double dark = brighter * fmax(upper, lower) + (1.0 - brighter) * fmin(upper, lower);
+    double contrast = fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark;
 
     if (half < 2.25)
         return 0.0;
+    if (is_middle_lost)
+        contrast = fmax(contrast, FAINT_MIDDLE * (outer - dark));
     /* Where the lines are not seen, the stripe may be there all the same. */
     return weighed(contrast < 0.0 ? UNSEEN * contrast : contrast, 2.67, 2.0 * (half - 1.5));
 }
 
-double stripe_course_contrast(const struct straight *straight, enum stripe_look look, size_t row,
+double stripe_course_contrast(const struct straight *straight, const struct stripe_kind *kind, size_t row,
                               double centre_mm, double half_mm)
 {
-    return look == STRIPE_BRIGHT ? bright_answer(straight, row, centre_mm, half_mm)
-                                 : triple_answer(straight, row, centre_mm, half_mm);
+    return kind->look == STRIPE_BRIGHT
+               ? bright_answer(straight, row, centre_mm, half_mm)
+               : triple_answer(straight, kind->is_middle_lost, row, centre_mm, half_mm);
 }
 
-static double answer_at(const struct straight *straight, enum stripe_look look, size_t row, double centre,
-                        double half)
+static double answer_at(const struct straight *straight, const struct stripe_kind *kind, size_t row,
+                        double centre, double half)
 {
     double edge = half + 2.0;
 
     if (!straight_is_inside(straight, row, centre - edge, centre + edge))
         return 0.0;
-    return stripe_course_contrast(straight, look, row, centre, half);
+    return stripe_course_contrast(straight, kind, row, centre, half);
 }
 
 /* Spread of an answer by chance: from its differences between rows 6 mm apart, at all centres. */
-static double chance_of(const struct straight *straight, enum stripe_look look, double half, double *scratch)
+static double chance_of(const struct straight *straight, const struct stripe_kind *kind, double half,
+                        double *scratch)
 {
     size_t lag = (size_t)round(6.0 / straight->row_mm);
     size_t n = 0;
 
     for (size_t row = 0; row + lag < straight->n_rows; row += 2)
         for (double centre = -7.5; centre <= 7.5; centre += 1.5) {
-            double one = answer_at(straight, look, row, centre, half);
-            double other = answer_at(straight, look, row + lag, centre, half);
+            double one = answer_at(straight, kind, row, centre, half);
+            double other = answer_at(straight, kind, row + lag, centre, half);
 
             if (one != 0.0 && other != 0.0)
                 scratch[n++] = one - other;
@@ -118,25 +123,25 @@ static double chance_of(const struct straight *straight, enum stripe_look look, 
 }
 
 /* One spread for all half thicknesses, so that none is preferred. */
-static double usual_chance(const struct straight *straight, enum stripe_look look, double *scratch)
+static double usual_chance(const struct straight *straight, const struct stripe_kind *kind, double *scratch)
 {
     double chances[5];
 
     for (int i = 0; i < 5; i++)
-        chances[i] = chance_of(straight, look, 2.5 + i, scratch);
+        chances[i] = chance_of(straight, kind, 2.5 + i, scratch);
     return statistics_median(chances, 5);
 }
 
 /* All answers: n_rows x n_centres x N_HALVES; the caller frees. */
-static float *fill_answers(const struct straight *straight, enum stripe_look look, int n_centres,
-                           double like_mm)
+static float *fill_answers(const struct straight *straight, const struct stripe_kind *kind, int n_centres)
 {
     float *answer = malloc(straight->n_rows * (size_t)n_centres * N_HALVES * sizeof *answer);
     double *scratch = malloc(straight->n_rows * 12 * sizeof *scratch);
 
     /* Three lines of the right spacing, not of others about them. */
-    double widest_mm = look == STRIPE_TRIPLE_LINE && like_mm > 0.0 ? WIDEST * like_mm : HUGE_VAL;
-    double chance = answer != NULL && scratch != NULL ? usual_chance(straight, look, scratch) : 1.0;
+    double widest_mm =
+        kind->look == STRIPE_TRIPLE_LINE && kind->like_mm > 0.0 ? WIDEST * kind->like_mm : HUGE_VAL;
+    double chance = answer != NULL && scratch != NULL ? usual_chance(straight, kind, scratch) : 1.0;
 
     for (int half = 0; half < N_HALVES && answer != NULL && scratch != NULL; half++) {
         double half_mm = LEAST_HALF_MM + half * HALF_STEP_MM;
@@ -146,7 +151,7 @@ static float *fill_answers(const struct straight *straight, enum stripe_look loo
                 answer[(row * (size_t)n_centres + (size_t)centre) * N_HALVES + (size_t)half] =
                     half_mm > widest_mm
                         ? 0.0F
-                        : (float)(answer_at(straight, look, row, (centre - n_centres / 2) * HALF_STEP_MM,
+                        : (float)(answer_at(straight, kind, row, (centre - n_centres / 2) * HALF_STEP_MM,
                                             half_mm) /
                                   chance);
     }
@@ -186,11 +191,11 @@ static void advance(const float *before, const float *answer, float *now, unsign
 }
 
 bool stripe_course_follow(struct stripe_course *course, const struct straight *straight,
-                          enum stripe_look look, int n_centres, double like_mm)
+                          const struct stripe_kind *kind, int n_centres)
 {
     size_t n_states = (size_t)n_centres * N_HALVES;
     size_t n = straight->n_rows;
-    float *answer = fill_answers(straight, look, n_centres, like_mm);
+    float *answer = fill_answers(straight, kind, n_centres);
     float *value = calloc(2 * n_states, sizeof *value);
     unsigned char *back = calloc(n, n_states);
     bool is_made = false;

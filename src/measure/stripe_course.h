@@ -17,11 +17,17 @@ struct stripe_course {
     double body;       /* typical answer within the run */
 };
 
+/* What is followed. */
+struct stripe_kind {
+    enum stripe_look look;
+    bool is_middle_lost; /* of three lines the middle one may be lost in places */
+    double like_mm;      /* about half the thickness; 0: not known */
+};
+
 /* Follows centre and walls by dynamic programming over n_centres places across (odd, a
- * quarter of a millimetre apart); like_mm is about half the thickness, 0 where it is not known; the run
- * is not yet set. False when memory ran out. */
+ * quarter of a millimetre apart); the run is not yet set. False when memory ran out. */
 bool stripe_course_follow(struct stripe_course *course, const struct straight *straight,
-                          enum stripe_look look, int n_centres, double like_mm);
+                          const struct stripe_kind *kind, int n_centres);
 void stripe_course_free(struct stripe_course *course);
 
 /* Sets the run: the stretch of rows around the strongest that answers like the body does.
@@ -35,7 +41,7 @@ void stripe_course_calm(struct stripe_course *course, double row_mm);
 double stripe_course_middle(const struct straight *straight, size_t row, double centre_mm, double half_mm);
 
 /* Grey levels between bright and dark of a cross profile at a row, weighed by the parts' widths. */
-double stripe_course_contrast(const struct straight *straight, enum stripe_look look, size_t row,
+double stripe_course_contrast(const struct straight *straight, const struct stripe_kind *kind, size_t row,
                               double centre_mm, double half_mm);
 
 #endif

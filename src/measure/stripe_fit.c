@@ -292,14 +292,15 @@ static void measure_sides(struct stripe_fit *fit, const struct stripe_course *co
     fit->side_spread = sqrt(fmax(square / n_sides - sum / n_sides * (sum / n_sides), 0.0));
 }
 
-static void judge(struct stripe_fit *fit, const struct stripe_course *course, const struct straight *straight)
+static void judge(struct stripe_fit *fit, const struct stripe_kind *kind, const struct stripe_course *course,
+                  const struct straight *straight)
 {
     size_t n_good = 0;
     double sum = 0.0;
 
     for (size_t row = course->from; row <= course->to; row++) {
         double contrast =
-            stripe_course_contrast(straight, fit->look, row, course->centre_mm[row], course->half_mm[row]);
+            stripe_course_contrast(straight, kind, row, course->centre_mm[row], course->half_mm[row]);
 
         n_good += course->answer[row] > 1.5;
         sum += contrast;
@@ -334,12 +335,12 @@ static bool recentre(struct centre_line *line, const struct stripe_course *cours
 
 /* One round: straighten along the line, follow the walls, find the run. */
 static bool follow_line(const struct centre_line *line, const struct raster *picture,
-                        const struct raster *window, double pixel_mm, enum stripe_look look, int n_centres,
-                        double like_mm, struct straight *straight, struct stripe_course *course, bool *is_run)
+                        const struct raster *window, double pixel_mm, const struct stripe_kind *kind,
+                        int n_centres, struct straight *straight, struct stripe_course *course, bool *is_run)
 {
     if (!straight_make(straight, picture, window, pixel_mm, line, REACH_MM, COLUMN_MM) ||
         !straight_smooth(straight, ALONG_SIGMA_MM) ||
-        !stripe_course_follow(course, straight, look, n_centres, like_mm))
+        !stripe_course_follow(course, straight, kind, n_centres))
         return false;
     *is_run = stripe_course_find_run(course, straight->row_mm);
     return true;
@@ -349,6 +350,8 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
                      const struct raster *window, double pixel_mm, const struct stripe_candidate *candidate,
                      struct error **err)
 {
+    const struct stripe_kind kind = {
+        .look = candidate->look, .is_middle_lost = candidate->is_middle_lost, .like_mm = candidate->half_mm};
     const int n_centres[] = {2 * (int)lround(candidate->aside_mm / COLUMN_MM) + 1, 21, 13};
     CLEANUP(centre_line_free) struct centre_line line = {0};
     CLEANUP(straight_free) struct straight raw = {0};
@@ -363,8 +366,8 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
     for (int round = 0; round < 3; round++) {
         struct straight straight = {0};
         struct stripe_course course = {0};
-        bool is_made = follow_line(&line, picture, window, pixel_mm, fit->look, n_centres[round],
-                                   candidate->half_mm, &straight, &course, &is_run);
+        bool is_made = follow_line(&line, picture, window, pixel_mm, &kind, n_centres[round], &straight,
+                                   &course, &is_run);
 
         if (is_made && is_run)
             stripe_course_calm(&course, straight.row_mm);
@@ -378,7 +381,7 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
                 is_made = place_end(&raw, &course, false, fit->look, &fit->first, &edge[0]) &&
                           place_end(&raw, &course, true, fit->look, &fit->last, &edge[1]);
                 if (is_made) {
-                    judge(fit, &course, &straight);
+                    judge(fit, &kind, &course, &straight);
                     is_made = fill_fit(fit, &line, &course, &straight, 0.5 * (edge[0] + edge[1]));
                 }
                 *is_found = is_made && fit->length_mm >= LEAST_LENGTH_MM;

@@ -86,7 +86,8 @@ static struct raster *picture_of(const struct drawn *drawn, struct raster **wind
 static void fit(const struct drawn *drawn, double beyond_mm[2], double across_mm[2], double error_mm[2])
 {
     double place_mm[N_PLACES][2];
-    struct stripe_candidate candidate = {.look = drawn->look, .n = N_PLACES, .place_mm = place_mm};
+    struct stripe_candidate candidate = {
+        .look = drawn->look, .n = N_PLACES, .place_mm = place_mm, .is_middle_lost = drawn->is_middle_lost};
     struct raster *window = NULL;
     struct raster *picture = picture_of(drawn, &window);
     struct stripe_fit fit = {0};
@@ -176,7 +177,7 @@ static void a_triple_lines_tips_lie_within_their_errors(void **state)
 }
 
 /* As it often is in a thick one: the middle line is clear in the lower half and lost toward the fundus. */
-static void a_middle_line_that_is_lost_toward_the_fundus_does_not_draw_the_stripe_to_a_wall(void **state)
+static void a_middle_line_that_may_be_lost_does_not_draw_the_stripe_to_a_wall(void **state)
 {
     (void)state;
     check(
@@ -191,7 +192,7 @@ int main(void)
         cmocka_unit_test(a_bright_stripes_tips_lie_within_their_errors),
         cmocka_unit_test(a_drawn_out_tip_is_found_too),
         cmocka_unit_test(a_triple_lines_tips_lie_within_their_errors),
-        cmocka_unit_test(a_middle_line_that_is_lost_toward_the_fundus_does_not_draw_the_stripe_to_a_wall),
+        cmocka_unit_test(a_middle_line_that_may_be_lost_does_not_draw_the_stripe_to_a_wall),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
