@@ -81,7 +81,9 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
         if (result->direction == DIRECTION_MIXED)
             is_made = measure_middle(even, result);
         if (is_made && result->has_velocity)
-            is_made = velocity_estimate(even, spacing_mm, result) && train_count(even, spacing_mm, result);
+            is_made = velocity_estimate(even, spacing_mm, result);
+        if (is_made && result->direction != DIRECTION_UNDETERMINED)
+            is_made = train_count(even, spacing_mm, result);
         is_made = is_made && amplitude_measure(trace, even, from, to, result);
         result->count = round(result->frequency_per_min * (double)even->n / EVEN_HZ / 60.0);
     }

@@ -10,6 +10,12 @@ static const double STEP = 0.25; /* of a cycle */
  * stripe, and in either half of it. */
 static const double ONE_WAY = 0.2;
 static const double ONE_WAY_HALF = 0.25;
+/* Share of what both halves do at once in which they turn against each other, above which waves run from both
+ * ends: they meet and end there, or pass through one another; all made loops have below 0.1 or above 0.8. */
+static const double AGAINST = 0.5;
+static const double MOST_APART = 0.7;   /* share that runs from the middle to the ends: no opposing waves */
+static const double LEAST_ACROSS = 0.1; /* else nothing runs at all: a lag of 4 mm turns waves by more */
+static const double TOGETHER = 0.7; /* share that runs to the middle above which they end where they meet */
 
 double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,
                                  size_t from_i, size_t to_i)
@@ -32,6 +38,9 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
     size_t half = even->n_positions / 2;
     double share[2][2] = {{0}}; /* [half of stripe][away from fundus, toward it] */
     double both[2] = {0};       /* whole stripe in a window: away, toward */
+    double across = 0.0;        /* of the sizes of all sums, what lies across the real axis */
+    double sizes = 0.0;
+    double at_once[2] = {0}; /* what both halves do at once: turn alike, against each other */
     double complex uniform = 0.0;
     double complex mirrored = 0.0;
     double omega = 2.0 * PI * result->frequency_per_min / 60.0;
@@ -50,6 +59,9 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
         share[1][cimag(cervical) > 0.0] += fabs(cimag(cervical));
         both[cimag(whole) > 0.0] += fabs(cimag(whole));
         uniform += cimag(whole) > 0.0 ? conj(whole) : whole;
+        at_once[cimag(fundal) * cimag(cervical) < 0.0] += fmin(fabs(cimag(fundal)), fabs(cimag(cervical)));
+        across += fabs(cimag(fundal)) + fabs(cimag(cervical));
+        sizes += cabs(fundal) + cabs(cervical);
         mirrored += fundal + conj(cervical);
     }
     {
@@ -57,9 +69,11 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
         double cervical_away = share[1][0] / fmax(share[1][0] + share[1][1], 1e-12);
         double away = both[0] / fmax(both[0] + both[1], 1e-12);
         double complex used = uniform;
+        double together = 0.5 * (fundal_away + 1.0 - cervical_away);
 
-        if (fundal_away > 0.7 && cervical_away < 0.3) {
+        if (at_once[1] > AGAINST * (at_once[0] + at_once[1]) && together > 1.0 - MOST_APART) {
             result->direction = DIRECTION_OPPOSING;
+            result->is_passing = together < TOGETHER && across > LEAST_ACROSS * sizes;
             used = mirrored;
         } else if (away > 1.0 - ONE_WAY && fmin(fundal_away, cervical_away) > 1.0 - ONE_WAY_HALF) {
             result->direction = DIRECTION_FUNDUS_TO_CERVIX;
@@ -71,10 +85,10 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
         {
             double turn = fabs(carg(used));
 
-            result->has_velocity = turn > 0.02 && turn < 2.8;
+            result->has_velocity = !result->is_passing && turn > 0.02 && turn < 2.8;
             if (result->has_velocity)
                 result->velocity_per_s = omega * (double)lag * spacing_mm / turn;
-            else
+            else if (!result->is_passing)
                 result->direction = DIRECTION_UNDETERMINED;
         }
     }

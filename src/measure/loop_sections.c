@@ -324,7 +324,9 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
     else
         (void)text_list_add(
             &contractions->reasons,
-            "the walls move together all along the stripe, so no velocity or direction can be told");
+            wave.is_passing
+                ? "waves from both ends run on through one another, so no velocity can be told"
+                : "the walls move together all along the stripe, so no velocity or direction can be told");
     if (wave.has_velocity && !isfinite(wave.velocity_high))
         (void)text_list_add(
             &contractions->reasons,

@@ -224,7 +224,7 @@ bool train_count(struct even *even, double spacing_mm, struct wave_result *resul
     if (is_made) {
         double per_min = count_by_place(&train, even);
 
-        if (result->direction != DIRECTION_MIXED)
+        if (result->direction != DIRECTION_MIXED && result->has_velocity)
             per_min = fmax(per_min, count_along(&train, even, spacing_mm, result));
         if (per_min > 0.0)
             compare(even, per_min, result);

@@ -11,9 +11,9 @@
  * is no wave fades. A wave that either sees counts: one that runs back is missing along, a weak one place by
  * place.
  *
- *  result  direction, velocity_per_s, frequency_per_min (about which the waves are), its interval and
- *          regularity are read. Where the count differs from the frequency by more than three quarters of a
- * wave in the whole loop, the count is set, give or take half a wave (one may be missed at the edges); else
+ *  result  direction, velocity_per_s (has_velocity), frequency_per_min (about which the waves are), its
+ * interval and regularity are read. Where the count differs from the frequency by more than three quarters of
+ * a wave in the whole loop, the count is set, give or take half a wave (one may be missed at the edges); else
  *          unsteady waves get the mean of both, and an interval that takes in how far both are apart: the
  * count leaves out what comes before the first crest and after the last, the phase counts parts of waves.
  * Left as it is where no count is told. even->band is filled anew. False when memory ran out. */

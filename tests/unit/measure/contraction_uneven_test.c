@@ -185,11 +185,34 @@ static void none_of_the_waves_is_lost_however_uneven_they_come(void **state)
     }
 }
 
+/* A wave from either end at the same time; they meet in the middle and run on. */
+static void waves_from_both_ends_that_run_on_through_one_another_are_opposing(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct waves waves = {0};
+        struct wave_result result;
+
+        for (int i = 0; i < 12; i++)
+            for (int way = 0; way < 2; way++) {
+                waves.time_s[waves.n] = -80.0 + 25.0 * (double)i;
+                waves.lasts_s[waves.n] = 14.0;
+                waves.is_toward_fundus[waves.n++] = way == 0;
+            }
+        result = measure(&waves, 2.0, seed);
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_int_equal(result.direction, DIRECTION_OPPOSING);
+        assert_true(fabs(result.frequency_per_min - 60.0 / 25.0) < 0.1);
+        assert_false(result.has_velocity); /* told from both at once it would be half of it */
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(waves_at_uneven_intervals_are_counted),
         cmocka_unit_test(none_of_the_waves_is_lost_however_uneven_they_come),
+        cmocka_unit_test(waves_from_both_ends_that_run_on_through_one_another_are_opposing),
         cmocka_unit_test(waves_that_run_either_way_by_turns_are_mixed_and_each_counts),
     };
 
