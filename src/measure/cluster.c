@@ -19,6 +19,12 @@ static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
 static const double BRIGHTENS = 1.5;
 static const double GLINT_MM = 2.0;
+/* A way that begins on the shaft: so far behind the tip, whose line is told to a few millimetres; that leaps
+ * so far within so short a time; the catheter has gone where no tip was seen for so long. */
+static const double BEHIND_MM = 1.5;
+static const double LEAP_MM = 4.0;
+static const double LEAP_S = 1.0;
+static const double TIP_HOLE_S = 1.5;
 
 /* Where the first chain of places begins that carries weight: a catheter on its way in may be
  * taken for bubbles for an instant. n_frames when there is none. */
@@ -99,6 +105,43 @@ static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
     return start;
 }
 
+/* How far behind the tip a row lies, toward where the catheter comes from. */
+static double behind_tip_mm(const struct hunt *hunt, long row, long tip)
+{
+    return (double)(hunt->cluster->catheter_from_last ? row - tip : tip - row) * FOLLOW_STEP_MM;
+}
+
+/* Bubbles leave by the tip. What shines behind it from the first is the shaft; where the way leaps from there
+ * past the tip while the catheter rests, it begins after the leap. */
+static size_t skip_shaft(const struct hunt *hunt, const long *way, const long *tip, size_t first)
+{
+    const struct follow *follow = hunt->follow;
+    double tip_s = follow->time_s[first];
+    double behind_s = 0.0; /* when the way was last behind the tip */
+    long behind = -1;      /* its first row there */
+
+    for (size_t t = first; t < follow->n_frames && follow->time_s[t] - tip_s < TIP_HOLE_S; t++) {
+        double behind_mm = 0.0;
+
+        if (tip[t] < 0)
+            continue;
+        tip_s = follow->time_s[t];
+        if (way[t] < 0)
+            continue;
+        behind_mm = behind_tip_mm(hunt, way[t], tip[t]);
+        if (behind_mm > BEHIND_MM) {
+            behind = behind < 0 ? way[t] : behind;
+            behind_s = follow->time_s[t];
+        } else if (behind < 0 ? behind_mm < 0.0 : follow->time_s[t] - behind_s > LEAP_S) {
+            return first;
+        } else if (behind >= 0 && behind_mm < 0.0 &&
+                   (double)labs(way[t] - behind) * FOLLOW_STEP_MM > LEAP_MM) {
+            return t;
+        }
+    }
+    return first;
+}
+
 /* Bubbles stay for some time after the catheter has gone; its own glints and passing speckle do not. */
 static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip, size_t first)
 {
@@ -163,7 +206,7 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
     size_t first = first_chain(hunt, way);
 
     if (first < follow->n_frames)
-        first = skip_glint(hunt, way, first);
+        first = skip_shaft(hunt, way, tip, skip_glint(hunt, way, first));
     for (size_t t = 0; t < first; t++)
         way[t] = -1;
     if (first == follow->n_frames || !has_stayed(hunt, way, tip, first))

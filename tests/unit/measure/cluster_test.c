@@ -29,6 +29,7 @@ struct contents {
     double gone_from_s, gone_to_s;
     double catheter_from_s, catheter_to_s; /* both 0: none; it takes 2 s to come and 2 s to go */
     double tip_along_mm;                   /* where it rests */
+    double glint_mm;                       /* behind the resting tip its shaft shines; 0: it does not */
     double dimmed_from_s, dimmed_by; /* the gain is turned down from then on, grey levels; 0: it is not */
     long seed;
 };
@@ -75,6 +76,9 @@ static double added(const struct contents *contents, double time_s, double along
                bump(across - contents->bubbles_across_mm, 0.9);
     if (along > tip - 1.0)
         sum += 70.0 * bump(across, 0.6) * (along < tip ? bump(along - tip, 0.4) : 1.0);
+    if (contents->glint_mm > 0.0 && time_s >= contents->catheter_from_s + 5.0 &&
+        time_s < contents->catheter_to_s)
+        sum += 90.0 * bump(along - tip - contents->glint_mm, 1.0) * bump(across, 0.9);
     return sum;
 }
 
@@ -232,6 +236,29 @@ static void bubbles_ahead_of_a_catheter_are_told_from_it(void **state)
 }
 
 /* They drift off at once, and along the shaft of a catheter that stays. */
+/* It shines there for 6 s before the bubbles come. */
+static void what_shines_on_the_shaft_behind_the_tip_is_no_bubble(void **state)
+{
+    struct made *made = find(&(struct contents){.bubbles_from_s = 21.0,
+                                                .bubbles_along_mm = 11.0,
+                                                .catheter_from_s = 13.0,
+                                                .catheter_to_s = 25.0,
+                                                .tip_along_mm = 15.0,
+                                                .glint_mm = 3.0,
+                                                .dimmed_from_s = NEVER_S,
+                                                .gone_from_s = NEVER_S,
+                                                .gone_to_s = NEVER_S,
+                                                .seed = 5});
+
+    (void)state;
+    assert_true(made->cluster.is_present && made->cluster.has_onset);
+    if (!(fabs(made->follow.time_s[made->cluster.onset] - 21.0) < 0.6 &&
+          fabs(along_at(made, 26.0) - 11.0) < 1.0 && fabs(made->cluster.first.sight.along_mm - 11.0) < 1.0))
+        fail_msg("told at %.1f s, %.1f mm", made->follow.time_s[made->cluster.onset],
+                 made->cluster.first.sight.along_mm);
+    made_free(made);
+}
+
 static void bubbles_are_dated_while_they_pass_the_shaft(void **state)
 {
     struct made *made = find(&(struct contents){.bubbles_from_s = 10.0,
@@ -333,6 +360,7 @@ int main(void)
         cmocka_unit_test(no_bubbles_are_none),
         cmocka_unit_test(a_catheter_alone_is_no_deposit),
         cmocka_unit_test(bubbles_ahead_of_a_catheter_are_told_from_it),
+        cmocka_unit_test(what_shines_on_the_shaft_behind_the_tip_is_no_bubble),
         cmocka_unit_test(bubbles_are_dated_while_they_pass_the_shaft),
         cmocka_unit_test(bubbles_are_found_although_the_gain_is_turned_down_later),
         cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
