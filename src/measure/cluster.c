@@ -14,6 +14,10 @@
 
 static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
 static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
+/* What is one chain of places: from sight to sight, and after a loss of so long. */
+static const double CHAIN_MM = 4.0;
+static const double FOUND_AGAIN_MM = 2.0;
+static const double FOUND_AGAIN_S = 3.0;
 /* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
 static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
@@ -26,6 +30,25 @@ static const double LEAP_MM = 4.0;
 static const double LEAP_S = 1.0;
 static const double TIP_HOLE_S = 1.5;
 
+/* The last frame of the chain of places that begins at a frame: what is lost for a moment and seen again
+ * where it was is still the same. */
+static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t last = begin;
+
+    for (size_t t = begin + 1; t < hunt->follow->n_frames; t++) {
+        double reach_mm = t == last + 1 ? CHAIN_MM : FOUND_AGAIN_MM;
+
+        if (way[t] < 0 && time_s[t] - time_s[last] <= FOUND_AGAIN_S)
+            continue;
+        if (way[t] < 0 || !((double)labs(way[t] - way[last]) * FOLLOW_STEP_MM < reach_mm))
+            break;
+        last = t;
+    }
+    return last;
+}
+
 /* Where the first chain of places begins that carries weight: a catheter on its way in may be
  * taken for bubbles for an instant. n_frames when there is none. */
 static size_t first_chain(const struct hunt *hunt, const long *way)
@@ -35,17 +58,17 @@ static size_t first_chain(const struct hunt *hunt, const long *way)
 
     for (int pass = 0; pass < 2; pass++)
         for (size_t t = 0; t < n;) {
-            size_t end = t + 1;
+            size_t end = 0;
             double weight = 0.0;
 
             if (way[t] < 0) {
                 t++;
                 continue;
             }
-            while (end < n && way[end] >= 0 && (double)labs(way[end] - way[end - 1]) * FOLLOW_STEP_MM < 4.0)
-                end++;
+            end = chain_end(hunt, way, t) + 1;
             for (size_t k = t; k < end; k++)
-                weight += fmin((double)hunt->crest[k * hunt->n_rows + (size_t)way[k]], 15.0);
+                weight +=
+                    way[k] < 0 ? 0.0 : fmin((double)hunt->crest[k * hunt->n_rows + (size_t)way[k]], 15.0);
             if (pass == 0)
                 most = fmax(most, weight);
             else if (weight >= 0.25 * most)

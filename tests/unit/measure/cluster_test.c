@@ -342,6 +342,18 @@ static void a_cluster_lost_from_sight_is_found_again(void **state)
     made_free(made);
 }
 
+static void a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming(void **state)
+{
+    struct made *made = find(&(struct contents){
+        .bubbles_from_s = 4.0, .bubbles_along_mm = 15.0, .gone_from_s = 9.2, .gone_to_s = 11.2, .seed = 42});
+
+    (void)state;
+    assert_true(made->cluster.has_onset);
+    if (!(fabs(made->follow.time_s[made->cluster.onset] - 4.0) <= 0.3))
+        fail_msg("dated at %.2f s", made->follow.time_s[made->cluster.onset]);
+    made_free(made);
+}
+
 static void a_cluster_that_was_there_from_the_start_has_no_instant(void **state)
 {
     struct made *made = find(
@@ -365,6 +377,7 @@ int main(void)
         cmocka_unit_test(bubbles_are_found_although_the_gain_is_turned_down_later),
         cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
+        cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
         cmocka_unit_test(a_cluster_that_was_there_from_the_start_has_no_instant),
     };
 
