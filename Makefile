@@ -140,18 +140,18 @@ DOCUMENTS := DEVELOPERS.md CHANGELOG.md LICENSE
 DOC_FOLDER = $(DESTDIR)$(PREFIX)/share/doc/afterflash
 # README.md links to docs/, which therefore stays a folder; the test videos stay in the source.
 install: all ## install program, manual page, documents and schema (PREFIX= DESTDIR=)
-	install -D -m 755 $(PROGRAM) $(DESTDIR)$(PREFIX)/bin/afterflash
-	install -D -m 644 $(MANUAL) $(DESTDIR)$(PREFIX)/share/man/man1/afterflash.1
-	install -D -m 644 docs/summary.schema.json $(DESTDIR)$(PREFIX)/share/afterflash/summary.schema.json
-	install -d $(DOC_FOLDER)/docs
-	install -m 644 $(DOCUMENTS) $(DOC_FOLDER)
-	install -m 644 $(sort $(wildcard docs/*.md)) docs/summary.schema.json $(DOC_FOLDER)/docs
-	sed 's|\[\([^]]*\)\](testvideos/[^)]*)|`\1` of the source|' README.md >$(DOC_FOLDER)/README.md
-	chmod 644 $(DOC_FOLDER)/README.md
+	install -D -m 755 $(PROGRAM) "$(DESTDIR)$(PREFIX)/bin/afterflash"
+	install -D -m 644 $(MANUAL) "$(DESTDIR)$(PREFIX)/share/man/man1/afterflash.1"
+	install -D -m 644 docs/summary.schema.json "$(DESTDIR)$(PREFIX)/share/afterflash/summary.schema.json"
+	install -d "$(DOC_FOLDER)/docs"
+	install -m 644 $(DOCUMENTS) "$(DOC_FOLDER)"
+	install -m 644 $(sort $(wildcard docs/*.md)) docs/summary.schema.json "$(DOC_FOLDER)/docs"
+	sed 's|\[\([^]]*\)\](testvideos/[^)]*)|`\1` of the source|' README.md >"$(DOC_FOLDER)/README.md"
+	chmod 644 "$(DOC_FOLDER)/README.md"
 
 uninstall: ## remove what install put there
-	rm -f $(DESTDIR)$(PREFIX)/bin/afterflash $(DESTDIR)$(PREFIX)/share/man/man1/afterflash.1
-	rm -rf $(DESTDIR)$(PREFIX)/share/afterflash $(DESTDIR)$(PREFIX)/share/doc/afterflash
+	rm -f "$(DESTDIR)$(PREFIX)/bin/afterflash" "$(DESTDIR)$(PREFIX)/share/man/man1/afterflash.1"
+	rm -rf "$(DESTDIR)$(PREFIX)/share/afterflash" "$(DESTDIR)$(PREFIX)/share/doc/afterflash"
 
 clean: ## remove what was built
 	rm -rf $(BUILD)

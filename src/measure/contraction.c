@@ -147,7 +147,8 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     }
     even_stretch(trace, &from, &to);
     result->assessed_s = to > from ? trace->time_s[to] - trace->time_s[from] : 0.0;
-    if (result->assessed_s < CONTRACTION_LEAST_S) {
+    /* The last frame is shown for as long as the others. */
+    if (to <= from || result->assessed_s * (1.0 + 1.0 / (double)(to - from)) < CONTRACTION_LEAST_S - 1e-6) {
         (void)text_list_add(
             reasons, "only %.0f s of the loop let the walls be followed; a frequency needs at least %.0f s",
             result->assessed_s, CONTRACTION_LEAST_S);

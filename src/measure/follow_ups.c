@@ -5,6 +5,8 @@
 /* Clocks are often told in whole seconds: two of them, each cut short, are this far apart at the most. */
 static const double CLOCK_STEP_S = 1.0;
 static const double S_PER_MIN = 60.0;
+static const double LONGEST_S =
+    86400.0; /* a day after the deposit air has gone: common practice, no source */
 
 /* When the bubbles were last seen, on the loop's own clock; false when no frame shows them. */
 static bool last_seen_s(const struct loop_result *loop, double *time_s)
@@ -36,12 +38,20 @@ static bool tell(struct text_list *reasons, const struct loop_result *loop, cons
     return text_list_add_once(reasons, "%s: %s, since %s", loop->file, what, why);
 }
 
-/* Says why a later loop adds nothing. */
-static bool tell_nothing(struct text_list *reasons, const struct loop_result *later)
+/* Why a later loop adds nothing; NULL when it adds something. */
+static const char *why_nothing(const struct loop_result *deposit, const struct loop_result *later)
 {
-    return tell(reasons, later, "it adds no follow-up",
-                later->drift.verdict == DRIFT_NONE_SEEN ? "no bubbles were seen in it"
-                                                        : "bubbles could not be followed in it");
+    if (later->drift.verdict == DRIFT_NONE_SEEN)
+        return "no bubbles were seen in it";
+    if (later->drift.verdict != DRIFT_MEASURED)
+        return "bubbles could not be followed in it";
+    if (later->deposit.verdict == DEPOSIT_MEASURED)
+        return "bubbles appear in it as well; check that both recordings are of one transfer";
+    if (deposit->has_start && later->has_start && later->start_s - deposit->start_s > LONGEST_S)
+        return "its clock says that it was recorded more than a day later; check that both recordings are of "
+               "one "
+               "transfer";
+    return NULL;
 }
 
 static bool fill(struct follow_up *made, struct text_list *reasons, const struct loop_result *deposit,
@@ -89,9 +99,10 @@ bool follow_ups_make(struct drift *drift, const struct loop_result *loops, size_
         return error_memory(err);
     for (size_t i = deposit_loop + 1; i < n_loops && is_told; i++) {
         struct follow_up *made = &drift->follow_ups[drift->n_follow_ups];
+        const char *why = why_nothing(deposit, &loops[i]);
 
-        if (loops[i].drift.verdict != DRIFT_MEASURED) {
-            is_told = tell_nothing(&drift->reasons, &loops[i]);
+        if (why != NULL) {
+            is_told = tell(&drift->reasons, &loops[i], "it adds no follow-up", why);
             continue;
         }
         made->loop = i;
