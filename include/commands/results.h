@@ -23,6 +23,11 @@ struct results {
 MUST_CHECK bool results_prepare(struct results *results, const char *folder, const char *first_operand,
                                 bool force, struct error **err);
 
+/** Makes sure that no result would replace one of the recordings (paths): the same file, whatever its name.
+ *  Errors: ERROR_OUTPUT. */
+MUST_CHECK bool results_spare(const struct results *results, const struct text_list *recordings,
+                              struct error **err);
+
 /** Writes summary.json, summary.txt, series.csv and motion.csv: all of them or, as far as the
  *  machine allows, none. Errors: ERROR_OUTPUT, ERROR_MEMORY. */
 MUST_CHECK bool results_write(struct results *results, const struct transfer *transfer,

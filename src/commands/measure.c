@@ -121,7 +121,8 @@ static bool measure_run(const void *given, char *const *operands, size_t n_opera
     if (n_operands == 0)
         return error_set(err, ERROR_USAGE, "measure: no recording was given; see afterflash measure --help");
     if (!recordings_expand(&recordings, operands, n_operands, err) ||
-        !results_prepare(&results, settings->out, operands[0], settings->force, err))
+        !results_prepare(&results, settings->out, operands[0], settings->force, err) ||
+        !results_spare(&results, &recordings.paths, err))
         return false;
     return measure_recordings(&request, &recordings, &results, err);
 }

@@ -125,6 +125,31 @@ bool results_prepare(struct results *results, const char *folder, const char *fi
     return true;
 }
 
+bool results_spare(const struct results *results, const struct text_list *recordings, struct error **err)
+{
+    for (int file = 0; file < N_FILES; file++) {
+        char *path = path_of(results, file);
+        struct stat result;
+        bool is_there = path != NULL && stat(path, &result) == 0;
+
+        for (size_t i = 0; is_there && i < recordings->n; i++) {
+            struct stat recording;
+
+            if (stat(recordings->items[i], &recording) == 0 && recording.st_dev == result.st_dev &&
+                recording.st_ino == result.st_ino) {
+                (void)error_set(err, ERROR_OUTPUT,
+                                "%s: this recording has the name of a result and would be replaced; choose "
+                                "another folder with --out",
+                                path);
+                free(path);
+                return false;
+            }
+        }
+        free(path);
+    }
+    return true;
+}
+
 static bool write_file(FILE *to, int file, const struct transfer *transfer,
                        const struct transfer_request *request, struct error **err)
 {
