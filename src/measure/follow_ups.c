@@ -45,8 +45,6 @@ static const char *why_nothing(const struct loop_result *deposit, const struct l
         return "no bubbles were seen in it";
     if (later->drift.verdict != DRIFT_MEASURED)
         return "bubbles could not be followed in it";
-    if (later->deposit.verdict == DEPOSIT_MEASURED)
-        return "bubbles appear in it as well; check that both recordings are of one transfer";
     if (deposit->has_start && later->has_start && later->start_s - deposit->start_s > LONGEST_S)
         return "its clock says that it was recorded more than a day later; check that both recordings are of "
                "one "
@@ -105,9 +103,12 @@ bool follow_ups_make(struct drift *drift, const struct loop_result *loops, size_
             is_told = tell(&drift->reasons, &loops[i], "it adds no follow-up", why);
             continue;
         }
+        if (loops[i].deposit.verdict == DEPOSIT_MEASURED)
+            is_told = tell(&drift->reasons, &loops[i], "check that it is of the same transfer",
+                           "bubbles appear in it as well");
         made->loop = i;
         drift->n_follow_ups++;
-        is_told = fill(made, &drift->reasons, deposit, &loops[i]);
+        is_told = is_told && fill(made, &drift->reasons, deposit, &loops[i]);
     }
     return is_told || error_memory(err);
 }

@@ -16,6 +16,7 @@ static const double SHIFTED_LEAST_MM = 2.0;
  * middle line that may be lost; along what shares so much with it. */
 static const double UNCLEAR_MM = 0.75;
 static const double SAME_LINE = 0.5;
+static const double HELD_PART = 0.001; /* of what its odds are better */
 
 const struct stripe_guise STRIPE_GUISES[STRIPE_N_GUISES] = {
     {STRIPE_BRIGHT, 0.0}, {STRIPE_TRIPLE_LINE, 4.0}, {STRIPE_TRIPLE_LINE, 6.0}};
@@ -141,15 +142,33 @@ static bool copy_candidate(struct stripe_candidate *copy, const struct stripe_ca
     return true;
 }
 
+static size_t best_band(const struct fitting *fitting, size_t n)
+{
+    size_t best = 0;
+
+    for (size_t i = 0; i < n; i++)
+        best = fitting->odds[i] > fitting->odds[best] ? i : best;
+    return best;
+}
+
+/* Looking again tells better where a band lies, not better that it is one: the odds of those from `first` on
+ * keep their order and hardly pass the best of the others. */
+static void hold_odds(struct fitting *fitting, size_t first, size_t n)
+{
+    double most = fitting->odds[best_band(fitting, first)];
+
+    for (size_t i = first; i < n; i++)
+        if (fitting->odds[i] > most)
+            fitting->odds[i] = most + HELD_PART * (fitting->odds[i] - most);
+}
+
 /* In a thick stripe the middle line is often lost toward the fundus. A dark band between two bright ones is
  * much else too, so it is sought only along a triple line that stands by itself and has no clear end. */
 static bool add_middle_lost(struct fitting *fitting, size_t end, size_t *n)
 {
     const struct stripe_fit *fit = NULL;
-    size_t best = 0;
+    size_t best = best_band(fitting, *n);
 
-    for (size_t i = 0; i < *n; i++)
-        best = fitting->odds[i] > fitting->odds[best] ? i : best;
     if (*n == 0 || !(fitting->odds[best] > 0.0) || fitting->fits[best].look != STRIPE_TRIPLE_LINE)
         return true;
     fit = &fitting->fits[best];
@@ -210,6 +229,8 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
                   fit_candidates(fitting, n_searched, n);
         n_fitted = n;
         is_made = is_made && add_middle_lost(fitting, n_searched, &n) && fit_candidates(fitting, n_fitted, n);
+        if (is_made && n > n_fitted)
+            hold_odds(fitting, n_fitted, n);
         if (is_made)
             hand_over(*bands, fitting, n);
         else
