@@ -64,8 +64,9 @@ struct wave_result {
  *
  *  The spectra of all positions are added, a power-law background is fitted beside the
  *  peak, and the peak is tested against it. The frequency of a steady wave is that of the
- *  best sinusoids in all positions at once; of an unsteady one, the advance of its phase
- *  over the time looked at. Direction and velocity come from the phase along the stripe.
+ *  best sinusoids in all positions at once; of an unsteady one, the mean of the advance of
+ *  its phase over the time looked at and of its waves counted one by one, or the count alone where the
+ *  phase slipped by a wave. Direction and velocity come from the phase along the stripe.
  *
  *  result   overwritten
  *  reasons  sentences are added to it

@@ -23,8 +23,8 @@ static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
 static const double BRIGHTENS = 1.5;
 static const double GLINT_MM = 2.0;
-/* A way that begins on the shaft: so far behind the tip, whose line is told to a few millimetres; that leaps
- * so far within so short a time; the catheter has gone where no tip was seen for so long. */
+/* A way that begins on the shaft lies so far behind the tip at first and leaps so far within so short a time;
+ * the catheter has gone where no tip was seen for so long. */
 static const double BEHIND_MM = 1.5;
 static const double LEAP_MM = 4.0;
 static const double LEAP_S = 1.0;
@@ -157,8 +157,7 @@ static size_t skip_shaft(const struct hunt *hunt, const long *way, const long *t
             behind_s = follow->time_s[t];
         } else if (behind < 0 ? behind_mm < 0.0 : follow->time_s[t] - behind_s > LEAP_S) {
             return first;
-        } else if (behind >= 0 && behind_mm < 0.0 &&
-                   (double)labs(way[t] - behind) * FOLLOW_STEP_MM > LEAP_MM) {
+        } else if (behind_mm < 0.0 && (double)labs(way[t] - behind) * FOLLOW_STEP_MM > LEAP_MM) {
             return t;
         }
     }

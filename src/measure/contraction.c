@@ -21,9 +21,6 @@ static const double LEAST_COHERENCE = 0.5;
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
 
-enum { NEIGHBOURS = 3 };
-static const double MIDDLE_FROM = 0.35; /* of the positions: where the middle of the stripe begins */
-
 /* Frequency of waves that run either way at different times. Where two meet, or one turns round, they pass as
  * one and the next follows late; in the middle of the stripe each passes by itself, more or less. The places
  * there count by how steady their rhythm is. */
@@ -31,7 +28,7 @@ static bool measure_middle(const struct even *even, struct wave_result *result)
 {
     struct even part = *even;
     double *weight = calloc(even->n_positions, sizeof *weight);
-    size_t from = (size_t)(MIDDLE_FROM * (double)even->n_positions);
+    size_t from = (size_t)(EVEN_MIDDLE_FROM * (double)even->n_positions);
     double sum = 0.0;
     double frequency = 0.0;
     double square = 0.0;
@@ -40,13 +37,13 @@ static bool measure_middle(const struct even *even, struct wave_result *result)
     bool is_made = weight != NULL;
 
     part.weight = weight;
-    for (size_t p = from; is_made && p + NEIGHBOURS + from <= even->n_positions; p++) {
+    for (size_t p = from; is_made && p + EVEN_NEIGHBOURS + from <= even->n_positions; p++) {
         struct wave_result trial = {0};
         struct peak peak = {0};
         double share = 0.0;
 
         memset(weight, 0, even->n_positions * sizeof *weight);
-        memcpy(weight + p, even->weight + p, NEIGHBOURS * sizeof *weight);
+        memcpy(weight + p, even->weight + p, EVEN_NEIGHBOURS * sizeof *weight);
         is_made = peak_find(&part, &peak) && phase_frequency(&part, &peak, NULL, &trial);
         share = 1.0 / (0.01 + trial.regularity * trial.regularity);
         sum += share;

@@ -10,6 +10,11 @@
 
 static const double EVEN_HZ = 4.0; /* even sampling: twice the fastest pulse that is not smoothed away */
 
+/* Waves that run either way are looked at in the middle of the stripe: so much of the positions is left out
+ * at either end, and a place is taken with its neighbours. */
+static const double EVEN_MIDDLE_FROM = 0.35;
+enum { EVEN_NEIGHBOURS = 3 };
+
 /* The trace on an even grid, one row a position. */
 struct even {
     size_t n; /* samples */

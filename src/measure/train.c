@@ -12,13 +12,12 @@
 static const double LOW = 0.35;          /* of the frequency: slower is drift */
 static const double HIGH_PER_MIN = 11.0; /* below breathing, 12 per min: common practice, no source */
 static const double LEAST_SWING = 0.25;  /* of the usual range: a smaller turn is no crest or trough */
-static const double MIDDLE_FROM = 0.35;  /* of the positions: where the middle of the stripe begins */
 static const double MOST_SPREAD = 1.0;   /* waves in the whole loop: between the quartiles of the places */
 static const double MOST_APART = 0.75;   /* waves in the whole loop: a phase that slips errs by a whole one */
 static const double MISSED = 0.5;        /* waves: at the edges of the loop */
 static const double VELOCITY_RATIO = 1.04; /* from one that is tried to the next */
 
-enum { MOST_TURNS = 400, N_VELOCITIES = 49, NEIGHBOURS = 3, MOST_PLACES = 100 };
+enum { MOST_TURNS = 400, N_VELOCITIES = 49, MOST_PLACES = 100 };
 enum { CREST, TROUGH, N_KINDS };
 
 /* One trace of the waves, as the middle of the stripe or one place shows them. */
@@ -166,7 +165,7 @@ static double count_along(struct train *train, const struct even *even, double s
 static void add_neighbours(struct train *train, const struct even *even, size_t place)
 {
     memset(train->value, 0, train->n * sizeof *train->value);
-    for (size_t p = place; p < place + NEIGHBOURS; p++)
+    for (size_t p = place; p < place + EVEN_NEIGHBOURS; p++)
         for (size_t i = 0; i < even->n; i++)
             train->value[i] += even->weight[p] * creal(even->band[p * even->n + i]);
 }
@@ -176,12 +175,12 @@ static void add_neighbours(struct train *train, const struct even *even, size_t 
 static double count_by_place(struct train *train, const struct even *even)
 {
     double duration_min = (double)(even->n - 1) / EVEN_HZ / 60.0;
-    size_t from = (size_t)(MIDDLE_FROM * (double)even->n_positions);
+    size_t from = (size_t)(EVEN_MIDDLE_FROM * (double)even->n_positions);
     double per_min[MOST_PLACES];
     double spread = 0.0;
     size_t n = 0;
 
-    for (size_t p = from; p + NEIGHBOURS + from <= even->n_positions && n < MOST_PLACES; p++) {
+    for (size_t p = from; p + EVEN_NEIGHBOURS + from <= even->n_positions && n < MOST_PLACES; p++) {
         add_neighbours(train, even, p);
         per_min[n] = count_per_min(train);
         n += per_min[n] > 0.0;
