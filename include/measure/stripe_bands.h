@@ -10,7 +10,8 @@
 #include <stddef.h>
 
 enum {
-    STRIPE_MOST_SHIFTED = 18, /* looked for along what came or went */
+    STRIPE_MOST_SHIFTED = 36, /* looked for along what came or went */
+    STRIPE_MOST_CHOSEN = 32,  /* of all these, by their sketches */
     STRIPE_MOST_AGAIN = 12,   /* looked for again with the middle line lost */
     STRIPE_MOST_BANDS = STRIPE_MOST_CANDIDATES + STRIPE_MOST_SHIFTED + STRIPE_MOST_AGAIN
 };
@@ -30,8 +31,8 @@ struct stripe_bands {
     double odds[STRIPE_MOST_BANDS];            /* log odds that it is one, see stripe_odds */
 };
 
-/** Searches and fits every candidate. Where something came or went beside a band, it is looked for along that
- *  as well. End with stripe_bands_free. Errors: ERROR_MEMORY. */
+/** Searches, sketches every candidate and fits the likeliest. Where something came or went beside a band, it
+ * is looked for along that as well. End with stripe_bands_free. Errors: ERROR_MEMORY. */
 MUST_CHECK bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *mean,
                                   struct error **err);
 

@@ -55,6 +55,12 @@ MUST_CHECK bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const st
                                 const struct raster *window, double pixel_mm,
                                 const struct stripe_candidate *candidate, struct error **err);
 
+/** The same at a third of the cost, for choosing among candidates: the tips lie where the profile ceases to
+ *  answer, and what only a placed tip tells (errors, bluntness, what lies beyond) is 0. */
+MUST_CHECK bool stripe_fit_sketch(struct stripe_fit *fit, bool *is_found, const struct raster *picture,
+                                  const struct raster *window, double pixel_mm,
+                                  const struct stripe_candidate *candidate, struct error **err);
+
 /** Share of the places of fit a that lie within 5 mm of one of fit b, 0 to 1. */
 double stripe_fit_share_near(const struct stripe_fit *a, const struct stripe_fit *b);
 

@@ -15,11 +15,11 @@ enum stripe_look { STRIPE_BRIGHT, STRIPE_TRIPLE_LINE };
 /** A curve that may be an endometrial stripe. */
 struct stripe_candidate {
     enum stripe_look look;
+    bool is_middle_lost;   /* a triple line whose middle one may be lost in places */
     size_t n;              /* places on the curve */
     double (*place_mm)[2]; /* n pairs x, y, STRIPE_STEP_MM apart; owned */
     double half_mm;        /* half thickness that it was found with; 0: not known */
     double aside_mm;       /* how far aside of it the centre line may lie */
-    bool is_middle_lost;   /* a triple line whose middle one may be lost in places */
     double
         score; /* sum along the curve of (answer in robust standard deviations, less what chance answers) */
 };
@@ -27,7 +27,7 @@ struct stripe_candidate {
 /** Distance between places of a candidate. */
 #define STRIPE_STEP_MM 3.0
 
-enum { STRIPE_MOST_CANDIDATES = 42 };
+enum { STRIPE_MOST_CANDIDATES = 136 };
 
 /** Places that the stripe is likely to run through: where bubbles or a catheter came or went. */
 struct stripe_seeds {

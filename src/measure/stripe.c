@@ -18,23 +18,26 @@ static const double LEAST_TRUST = 0.6; /* below this the stripe is not shown at 
 static const double RIVAL_ODDS = 1.0;
 static const double RIVAL_LEAD = 2.3;
 static const double SAME_BAND = 0.8; /* share of a band's line that lies near another's: both are one band */
+static const double SAME_LINE = 0.6; /* the same, where they may end in different places */
+static const double NEARLY_AS_LIKELY = 1.0; /* log odds */
 static const double SAME_END_MM = 4.0;
-static const double DRAWN_MM = 10.0; /* of the line that is drawn along with its tip */
+static const double LEAST_ERROR_MM = 0.25; /* of a tip: a pixel of the mean picture */
+static const double DRAWN_MM = 10.0;       /* of the line that is drawn along with its tip */
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
- * three generators' loops and of real pictures of other organs (docs/validation.md). Where nothing came or
- * went the picture alone must tell. */
-static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.36,  0.07,  -0.05, -0.95, -2.69, -4.79,
-                                                  -0.68, -2.74, -1.99, -0.40, -0.94, -2.33,
-                                                  -0.37, -3.65, -0.61, 0.94,  -0.41, 6.42};
-static const double OFFSET = 1.80;
-static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {0.08,  0.17,  -0.25, 1.75,  -3.59, -4.40, -0.86,
-                                                          -3.84, -2.60, -0.51, -1.17, -3.07, -0.56, -4.59};
-static const double PICTURE_OFFSET = 3.26;
+ * five generators' loops, of real pictures of other organs and of speckle (docs/validation.md). Where nothing
+ * came or went the picture alone must tell. */
+static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.72,  0.12,  -1.14, 7.07,  -3.56, -5.97,
+                                                  -1.30, -2.81, -2.20, -0.94, -1.85, -3.00,
+                                                  -0.47, -4.19, 1.20,  -0.15, -0.97, 4.96};
+static const double OFFSET = -6.37;
+static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {0.34,  0.21,  -2.00, 5.39,  -4.84, -7.23, -1.54,
+                                                          -2.92, -2.67, -0.69, -2.46, -3.26, -0.57, -5.35};
+static const double PICTURE_OFFSET = -0.64;
 static const double LEAST_SEEN_MM2 = 2.0; /* of what came or went: about a small cluster */
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
  */
-static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {2.66, 5.62, 2.10, 0.21, 0.52, 0.53};
+static const double END_WEIGHTS[STRIPE_N_END_EVIDENCE] = {2.64, 4.36, 2.02, 0.20, 0.69, 0.45};
 static const double MOST_END_ODDS = 3.0; /* shape alone is never surer */
 
 static double over(double value, double limit)
@@ -193,6 +196,13 @@ static double widest_end(const struct stripe_fit *fit)
     return fmax(fit->first.error_mm, fit->last.error_mm);
 }
 
+/* Whether two bands of one look run along the same line, though one may be longer. */
+static bool is_along(const struct stripe_fit *a, const struct stripe_fit *b)
+{
+    return a->look == b->look && stripe_fit_share_near(a, b) >= SAME_LINE &&
+           stripe_fit_share_near(b, a) >= SAME_LINE;
+}
+
 /* What each band counts for beside the best one: its odds over that one's where both are one band along their
  * line, else 0. */
 static void weigh_bands(const struct stripe_bands *bands, size_t best, double *weight)
@@ -208,6 +218,58 @@ static void weigh_bands(const struct stripe_bands *bands, size_t best, double *w
     }
 }
 
+/* Where a band's tip lies that answers to a tip of another band, and how sure it is. */
+static const double *like_end(const struct stripe_fit *other, const double *tip, double *error_mm)
+{
+    const double *first = other->place_mm[0];
+    const double *last = other->place_mm[other->n - 1];
+    bool is_last = hypot(last[0] - tip[0], last[1] - tip[1]) < hypot(first[0] - tip[0], first[1] - tip[1]);
+
+    *error_mm = fmax(is_last ? other->last.error_mm : other->first.error_mm, LEAST_ERROR_MM);
+    return is_last ? last : first;
+}
+
+/* How much weight, by odds and sureness, of the bands along the same line lies within SAME_END_MM of a tip.
+ */
+static double support_of_end(const struct stripe_bands *bands, size_t best, const double *tip)
+{
+    double sum = 0.0;
+
+    for (size_t i = 0; i < bands->n; i++) {
+        const struct stripe_fit *other = &bands->fits[i];
+        double error_mm = 0.0;
+        const double *at = like_end(other, tip, &error_mm);
+
+        if (is_along(other, &bands->fits[best]) && hypot(at[0] - tip[0], at[1] - tip[1]) <= SAME_END_MM)
+            sum += exp(bands->odds[i] - bands->odds[best]) / (error_mm * error_mm);
+    }
+    return sum;
+}
+
+/* Bands along one line often end in different places, and odds tell little about which is right: of those
+ * nearly as likely as the best one, the band whose two ends most others share. */
+static size_t settle_on_ends(const struct stripe_bands *bands, size_t best)
+{
+    size_t settled = best;
+    double most = 0.0;
+
+    for (size_t i = 0; i < bands->n; i++) {
+        const struct stripe_fit *fit = &bands->fits[i];
+        double support = 0.0;
+
+        if (bands->odds[i] < bands->odds[best] - NEARLY_AS_LIKELY || !is_along(fit, &bands->fits[best]))
+            continue;
+        support = support_of_end(bands, best, fit->place_mm[0]) *
+                  support_of_end(bands, best, fit->place_mm[fit->n - 1]) *
+                  exp(bands->odds[i] - bands->odds[best]);
+        if (support > most) {
+            most = support;
+            settled = i;
+        }
+    }
+    return settled;
+}
+
 /* The weighed mean place of one end over the bands that say the same as the best one; its standard error. */
 static void agree_on_end(const struct stripe_bands *bands, const double *band_weight, size_t best,
                          bool is_last, double place_mm[2], double *error_mm)
@@ -220,12 +282,8 @@ static void agree_on_end(const struct stripe_bands *bands, const double *band_we
 
     for (size_t i = 0; i < bands->n; i++) {
         const struct stripe_fit *other = &bands->fits[i];
-        const double *first = other->place_mm[0];
-        const double *last = other->place_mm[other->n - 1];
-        bool other_is_last =
-            hypot(last[0] - tip[0], last[1] - tip[1]) < hypot(first[0] - tip[0], first[1] - tip[1]);
-        const double *at = other_is_last ? last : first;
-        double error = fmax(other_is_last ? other->last.error_mm : other->first.error_mm, 0.25);
+        double error = 0.0;
+        const double *at = like_end(other, tip, &error);
         double weight = band_weight[i] / (error * error);
 
         if (weight <= 0.0 || hypot(at[0] - tip[0], at[1] - tip[1]) > SAME_END_MM)
@@ -332,6 +390,7 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
                                 : "no band looks enough like an endometrium between even myometrium");
         return;
     }
+    best = settle_on_ends(bands, best);
     agree_on_band(bands, best);
     stripe->is_found = true;
     stripe->fit = bands->fits[best];

@@ -138,8 +138,9 @@ static double middle_place(const float *profile, double half_mm)
     return place;
 }
 
-/* Contrast of three lines against the dark between; all must show. */
-static double triple_answer(const float *profile, double half_mm)
+/* Contrast of three lines against the dark between; all must show. `profile` begins at its middle's place
+ * less PROFILE_REACH. */
+static double triple_answer_at(const float *profile, double half_mm)
 {
     double at = middle_place(profile, half_mm);
     double middle = mean_between(profile, at - 0.5, at + 0.5);
@@ -155,10 +156,19 @@ static double triple_answer(const float *profile, double half_mm)
                 FAINT_MIDDLE * (outer - dark));
 }
 
+/* The best within a step of the place: lines are thinner than the grid is wide. */
+static double triple_answer(const float *profile, double half_mm)
+{
+    double best = triple_answer_at(profile, half_mm);
+
+    best = fmax(best, triple_answer_at(profile - 1, half_mm));
+    return fmax(best, triple_answer_at(profile + 1, half_mm));
+}
+
 static void fill_profile(const struct raster *smoothed, double x_px, double y_px, double normal_x,
                          double normal_y, float *profile)
 {
-    for (int i = -PROFILE_REACH; i <= PROFILE_REACH; i++)
+    for (int i = -PROFILE_REACH - 1; i <= PROFILE_REACH + 1; i++)
         profile[i + PROFILE_REACH] = raster_at(smoothed, x_px + i * normal_x, y_px + i * normal_y);
 }
 
@@ -167,7 +177,8 @@ static void answer_direction(const struct search *search, const struct raster *s
                              float *const *raw)
 {
     double step_px = PROFILE_STEP_MM / search->pixel_mm;
-    float profile[2 * PROFILE_REACH + 1];
+    float wide[2 * PROFILE_REACH + 3];
+    float *profile = wide + 1;
 
     for (int row = 0; row < search->answers->rows; row++)
         for (int column = 0; column < search->answers->columns; column++) {

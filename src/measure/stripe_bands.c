@@ -30,6 +30,7 @@ struct fitting {
     bool is_found[STRIPE_MOST_BANDS];
     bool is_done[STRIPE_MOST_BANDS];
     size_t first; /* that the current round fits */
+    bool is_sketch;
 };
 
 static void fit_candidate(void *context, size_t item)
@@ -38,18 +39,19 @@ static void fit_candidate(void *context, size_t item)
     struct error *err = NULL;
     size_t i = fitting->first + item;
 
-    fitting->is_done[i] =
-        stripe_fit_make(&fitting->fits[i], &fitting->is_found[i], fitting->mean->picture,
-                        fitting->mean->window, fitting->mean->pixel_mm, &fitting->candidates[i], &err);
+    fitting->is_done[i] = (fitting->is_sketch ? stripe_fit_sketch : stripe_fit_make)(
+        &fitting->fits[i], &fitting->is_found[i], fitting->mean->picture, fitting->mean->window,
+        fitting->mean->pixel_mm, &fitting->candidates[i], &err);
     fitting->odds[i] = fitting->is_done[i] && fitting->is_found[i]
                            ? stripe_odds(&fitting->fits[i], fitting->mean)
                            : -HUGE_VAL;
     error_free(&err);
 }
 
-static bool fit_candidates(struct fitting *fitting, size_t first, size_t end)
+static bool fit_candidates(struct fitting *fitting, size_t first, size_t end, bool is_sketch)
 {
     fitting->first = first;
+    fitting->is_sketch = is_sketch;
     parallel_run(end - first, 0, fit_candidate, fitting);
     for (size_t i = first; i < end; i++)
         if (!fitting->is_done[i])
@@ -130,6 +132,45 @@ static bool add_shifted(struct fitting *fitting, size_t end, enum stripe_look lo
     return true;
 }
 
+/* The sketched candidates in `order`, the likeliest first; where two have become one, only the first is
+ * found. */
+static void order_sketches(struct fitting *fitting, size_t n, size_t *order)
+{
+    for (size_t i = 0; i < n; i++) {
+        size_t at = i;
+
+        for (size_t k = 0; k < i; k++)
+            if (fitting->is_found[k] && fitting->fits[k].look == fitting->fits[i].look &&
+                fitting->odds[k] == fitting->odds[i])
+                fitting->is_found[i] = false;
+        for (; at > 0 && fitting->odds[order[at - 1]] < fitting->odds[i]; at--)
+            order[at] = order[at - 1];
+        order[at] = i;
+    }
+}
+
+/* Leaves those candidates that, sketched, are the likeliest: placing the tips of all would take long. */
+static void choose_candidates(struct fitting *fitting, size_t *n)
+{
+    size_t order[STRIPE_MOST_BANDS];
+    struct stripe_candidate chosen[STRIPE_MOST_CHOSEN];
+    size_t n_chosen = 0;
+
+    order_sketches(fitting, *n, order);
+    for (size_t i = 0; i < *n; i++) {
+        struct stripe_candidate *candidate = &fitting->candidates[order[i]];
+
+        stripe_fit_free(&fitting->fits[order[i]]);
+        if (n_chosen < STRIPE_MOST_CHOSEN && fitting->is_found[order[i]])
+            chosen[n_chosen++] = *candidate;
+        else
+            stripe_candidate_free(candidate);
+    }
+    memset(fitting->candidates, 0, sizeof fitting->candidates);
+    memcpy(fitting->candidates, chosen, n_chosen * sizeof *chosen);
+    *n = n_chosen;
+}
+
 static bool copy_candidate(struct stripe_candidate *copy, const struct stripe_candidate *candidate)
 {
     *copy = *candidate;
@@ -201,13 +242,31 @@ static void hand_over(struct stripe_bands *bands, struct fitting *fitting, size_
         }
 }
 
+/* Sketches the candidates and what lies beside them, fits the likeliest, looks again for lost middle lines.
+ */
+static bool fit_bands(struct fitting *fitting, size_t *n)
+{
+    size_t n_before = *n;
+
+    if (!fit_candidates(fitting, 0, *n, true) || !add_shifted(fitting, n_before, STRIPE_BRIGHT, n) ||
+        !add_shifted(fitting, n_before, STRIPE_TRIPLE_LINE, n) ||
+        !fit_candidates(fitting, n_before, *n, true))
+        return false;
+    choose_candidates(fitting, n);
+    n_before = *n;
+    if (!fit_candidates(fitting, 0, *n, false) || !add_middle_lost(fitting, n_before, n) ||
+        !fit_candidates(fitting, n_before, *n, false))
+        return false;
+    if (*n > n_before)
+        hold_odds(fitting, n_before, *n);
+    return true;
+}
+
 bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *mean, struct error **err)
 {
     struct fitting *fitting = calloc(1, sizeof *fitting);
     struct mean_picture half = {0};
     struct stripe_seeds seeds = {.transients = &mean->transients};
-    size_t n_searched = 0;
-    size_t n_fitted = 0;
     size_t n = 0;
     bool is_made = false;
 
@@ -222,20 +281,10 @@ bool stripe_bands_make(struct stripe_bands **bands, const struct mean_picture *m
     is_made = mean_picture_halve(&half, mean, err) &&
               stripe_search(half.picture, half.window, half.pixel_mm, &seeds, fitting->candidates, &n, err);
     mean_picture_free(&half);
-    if (is_made) {
-        n_searched = n;
-        is_made = fit_candidates(fitting, 0, n) && add_shifted(fitting, n_searched, STRIPE_BRIGHT, &n) &&
-                  add_shifted(fitting, n_searched, STRIPE_TRIPLE_LINE, &n) &&
-                  fit_candidates(fitting, n_searched, n);
-        n_fitted = n;
-        is_made = is_made && add_middle_lost(fitting, n_searched, &n) && fit_candidates(fitting, n_fitted, n);
-        if (is_made && n > n_fitted)
-            hold_odds(fitting, n_fitted, n);
-        if (is_made)
-            hand_over(*bands, fitting, n);
-        else
-            (void)error_memory(err);
-    }
+    if (is_made)
+        is_made = fit_bands(fitting, &n) ? true : error_memory(err);
+    if (is_made)
+        hand_over(*bands, fitting, n);
     for (size_t i = 0; i < n; i++) {
         stripe_candidate_free(&fitting->candidates[i]);
         stripe_fit_free(&fitting->fits[i]);

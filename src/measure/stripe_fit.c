@@ -4,8 +4,7 @@
 #include "measure/centre_line.h"
 #include "measure/straight.h"
 #include "measure/stripe_course.h"
-#include "measure/stripe_layers.h"
-#include "measure/stripe_tip.h"
+#include "measure/stripe_ends.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -16,164 +15,8 @@ static const double REACH_MM = 15.0;
 static const double EXTEND_MM = 14.0;
 static const double ALONG_SIGMA_MM = 1.5;
 static const double LEAST_LENGTH_MM = 15.0;
-static const double UNSURE_MM = 2.5;
 static const double WALLS_SEEN = 0.5; /* of the body's answer: where the thickness may be read */
 static const double WALL_STEP = 0.35; /* of the body's detail, at both walls: the same */
-static const double INWARD_MM = 5.0;
-static const double FAR_MM = 3.5; /* of a tip from the coarse end, so that the body is learned again */
-
-/* ---- ends ---- */
-
-static double contrast_beyond(const struct stripe_view *view, double tip_mm, double centre_mm, double half_mm)
-{
-    double beyond = 0.0;
-    double beside = 0.0;
-    double n_beyond = 0.0;
-    double n_beside = 0.0;
-
-    for (double at = tip_mm + 2.0; at <= tip_mm + 8.0; at += view->straight->row_mm, n_beyond += 1.0)
-        beyond += straight_mean(view->straight, stripe_view_row(view, at), centre_mm - half_mm,
-                                centre_mm + half_mm);
-    for (double at = -16.0; at <= -4.0; at += view->straight->row_mm, n_beside += 1.0) {
-        size_t row = stripe_view_row(view, at);
-
-        beside +=
-            0.5 * (straight_mean(view->straight, row, centre_mm - half_mm - 5.0, centre_mm - half_mm - 1.0) +
-                   straight_mean(view->straight, row, centre_mm + half_mm + 1.0, centre_mm + half_mm + 5.0));
-    }
-    return beyond / n_beyond - beside / n_beside;
-}
-
-/* A thin line, bright or dark, that leads on beyond the tip, against what chance gives at other places
- * across. */
-static double line_beyond(const struct stripe_view *view, double tip_mm, double centre_mm)
-{
-    double others[64];
-    size_t n_others = 0;
-    double best = 0.0;
-    double spread = 0.0;
-
-    for (double across = -11.0; across <= 11.0; across += 0.5) {
-        double contrast = 0.0;
-        double n = 0.0;
-
-        for (double at = tip_mm + 2.0; at <= tip_mm + 10.0; at += view->straight->row_mm, n += 1.0) {
-            size_t row = stripe_view_row(view, at);
-
-            contrast += straight_mean(view->straight, row, across - 0.75, across + 0.75) -
-                        0.5 * (straight_mean(view->straight, row, across - 3.0, across - 1.25) +
-                               straight_mean(view->straight, row, across + 1.25, across + 3.0));
-        }
-        contrast = fabs(contrast / n);
-        if (fabs(across - centre_mm) <= 1.5)
-            best = fmax(best, contrast);
-        else if (fabs(across - centre_mm) >= 3.0 && n_others < 64)
-            others[n_others++] = contrast;
-    }
-    spread = statistics_median(others, n_others) / 0.6745;
-    return spread > 0.0 ? best / spread : 0.0;
-}
-
-/* The centre line bends toward its tip. */
-static void bend_centre(struct stripe_course *course, const struct stripe_view *view,
-                        const struct stripe_tip *tip)
-{
-    for (double at = -8.0; at <= 14.0; at += view->straight->row_mm) {
-        double part = fmin((at + 8.0) / 4.0, 1.0);
-        double *centre = &course->centre_mm[stripe_view_row(view, at)];
-
-        *centre += part * (stripe_tip_centre(tip, at) - *centre);
-    }
-}
-
-/* Moves the coarse end to where the tip was found: what lies beyond that is no body to learn from. */
-static void move_end(struct stripe_course *course, bool is_last, double outward_mm, double row_mm)
-{
-    double rows = round(outward_mm / row_mm);
-    double spare = round(LEAST_LENGTH_MM / row_mm);
-
-    if (is_last)
-        course->to = (size_t)fmin(fmax((double)course->to + rows, (double)course->from + spare),
-                                  (double)(course->n - 1));
-    else
-        course->from =
-            (size_t)fmin(fmax((double)course->from - rows, 0.0), fmax((double)course->to - spare, 0.0));
-}
-
-/* Along the curve from its first place. */
-static double end_of(const struct stripe_course *course, const struct stripe_view *view,
-                     const struct stripe_tip *tip)
-{
-    double row_mm = view->straight->row_mm;
-
-    return view->is_last ? (double)course->to * row_mm + tip->at_mm
-                         : (double)course->from * row_mm - tip->at_mm;
-}
-
-static bool look_from(struct stripe_tip *tip, struct stripe_layers *layers, const struct stripe_view *view)
-{
-    stripe_layers_learn(layers, view);
-    return stripe_tip_place(tip, view, layers);
-}
-
-/* Finds a tip; where it lies far from the coarse end or is unsure, the coarse end has perhaps
- * run past it, and the body is learned again from farther inside. */
-static bool find_tip(struct stripe_tip *tip, struct stripe_layers *layers, const struct stripe_view *view,
-                     struct stripe_course *course)
-{
-    struct stripe_layers other_layers = {{0}, 0.0, 0.0};
-    struct stripe_tip other = {0};
-    size_t from = course->from;
-    size_t to = course->to;
-    bool is_unsure = false;
-    double here_mm = 0.0;
-
-    if (!look_from(tip, layers, view))
-        return false;
-    here_mm = end_of(course, view, tip);
-    is_unsure = tip->error_mm > UNSURE_MM;
-    if (!is_unsure && fabs(tip->at_mm) < FAR_MM)
-        return true;
-    move_end(course, view->is_last, is_unsure ? -INWARD_MM : tip->at_mm, view->straight->row_mm);
-    if (!look_from(&other, &other_layers, view))
-        return false;
-    if (other.error_mm < tip->error_mm) {
-        double apart_mm = fabs(end_of(course, view, &other) - here_mm);
-
-        *tip = other;
-        tip->error_mm = hypot(tip->error_mm, 0.5 * apart_mm);
-        *layers = other_layers;
-    } else {
-        course->from = from;
-        course->to = to;
-    }
-    return true;
-}
-
-static bool place_end(const struct straight *straight, struct stripe_course *course, bool is_last,
-                      enum stripe_look look, struct stripe_end *end, double *edge_mm)
-{
-    struct stripe_view view = {.straight = straight, .course = course, .look = look, .is_last = is_last};
-    struct stripe_layers layers = {{0}, 0.0, 0.0};
-    struct stripe_tip tip = {0};
-    double centre = 0.0;
-
-    if (!find_tip(&tip, &layers, &view, course))
-        return false;
-    centre = stripe_tip_centre(&tip, tip.at_mm);
-    bend_centre(course, &view, &tip);
-    *edge_mm = layers.edge_mm;
-    end->error_mm = tip.error_mm;
-    end->bluntness = tip.half_mm / tip.cap_mm;
-    end->beyond = contrast_beyond(&view, tip.at_mm, centre, layers.deepest_mm);
-    end->line_beyond = line_beyond(&view, tip.at_mm, centre);
-    end->is_at_edge =
-        !straight_is_inside(straight, stripe_view_row(&view, tip.at_mm + 2.0), centre - 1.0, centre + 1.0);
-    end->at_mm = end_of(course, &view, &tip);
-    return true;
-}
-
-/* ---- the whole ---- */
 
 /* How much darker it is beyond a wall than at it, the less of both walls: next to an even stripe's wall, on
  * the outer of three lines. */
@@ -346,15 +189,32 @@ static bool follow_line(const struct centre_line *line, const struct raster *pic
     return true;
 }
 
-bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster *picture,
-                     const struct raster *window, double pixel_mm, const struct stripe_candidate *candidate,
-                     struct error **err)
+/* The last round's run as a fit, its ends placed or left. */
+static bool finish(struct stripe_fit *fit, const struct stripe_kind *kind, const struct centre_line *line,
+                   struct stripe_course *course, const struct straight *straight,
+                   const struct raster *picture, const struct raster *window, double pixel_mm, bool is_sketch)
 {
+    CLEANUP(straight_free) struct straight raw = {0};
+    double edge_mm = 0.0;
+
+    if (is_sketch)
+        stripe_ends_leave(fit, course, straight);
+    else if (!straight_make(&raw, picture, window, pixel_mm, line, REACH_MM, COLUMN_MM) ||
+             !stripe_ends_place(fit, course, &raw, &edge_mm))
+        return false;
+    judge(fit, kind, course, straight);
+    return fill_fit(fit, line, course, straight, edge_mm);
+}
+
+static bool make_fit(struct stripe_fit *fit, bool *is_found, const struct raster *picture,
+                     const struct raster *window, double pixel_mm, const struct stripe_candidate *candidate,
+                     bool is_sketch, struct error **err)
+{
+    enum { ROUNDS = 3 };
     const struct stripe_kind kind = {
         .look = candidate->look, .is_middle_lost = candidate->is_middle_lost, .like_mm = candidate->half_mm};
-    const int n_centres[] = {2 * (int)lround(candidate->aside_mm / COLUMN_MM) + 1, 21, 13};
+    const int n_centres[ROUNDS] = {2 * (int)lround(candidate->aside_mm / COLUMN_MM) + 1, 21, 13};
     CLEANUP(centre_line_free) struct centre_line line = {0};
-    CLEANUP(straight_free) struct straight raw = {0};
     bool is_run = true;
 
     memset(fit, 0, sizeof *fit);
@@ -363,7 +223,7 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
     if (!centre_line_make(&line, (const double(*)[2])candidate->place_mm, candidate->n, FIT_STEP_MM, 3.0,
                           EXTEND_MM))
         return error_memory(err);
-    for (int round = 0; round < 3; round++) {
+    for (int round = 0; round < ROUNDS && is_run; round++) {
         struct straight straight = {0};
         struct stripe_course course = {0};
         bool is_made = follow_line(&line, picture, window, pixel_mm, &kind, n_centres[round], &straight,
@@ -371,21 +231,11 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
 
         if (is_made && is_run)
             stripe_course_calm(&course, straight.row_mm);
-        if (is_made && is_run && round < 2)
+        if (is_made && is_run && round + 1 < ROUNDS)
             is_made = recentre(&line, &course);
-        if (is_made && is_run && round == 2) {
-            is_made = straight_make(&raw, picture, window, pixel_mm, &line, REACH_MM, COLUMN_MM);
-            if (is_made) {
-                double edge[2] = {0};
-
-                is_made = place_end(&raw, &course, false, fit->look, &fit->first, &edge[0]) &&
-                          place_end(&raw, &course, true, fit->look, &fit->last, &edge[1]);
-                if (is_made) {
-                    judge(fit, &kind, &course, &straight);
-                    is_made = fill_fit(fit, &line, &course, &straight, 0.5 * (edge[0] + edge[1]));
-                }
-                *is_found = is_made && fit->length_mm >= LEAST_LENGTH_MM;
-            }
+        if (is_made && is_run && round + 1 == ROUNDS) {
+            is_made = finish(fit, &kind, &line, &course, &straight, picture, window, pixel_mm, is_sketch);
+            *is_found = is_made && fit->length_mm >= LEAST_LENGTH_MM;
         }
         straight_free(&straight);
         stripe_course_free(&course);
@@ -393,12 +243,24 @@ bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster
             stripe_fit_free(fit);
             return error_memory(err);
         }
-        if (!is_run)
-            break;
     }
     if (!*is_found)
         stripe_fit_free(fit);
     return true;
+}
+
+bool stripe_fit_make(struct stripe_fit *fit, bool *is_found, const struct raster *picture,
+                     const struct raster *window, double pixel_mm, const struct stripe_candidate *candidate,
+                     struct error **err)
+{
+    return make_fit(fit, is_found, picture, window, pixel_mm, candidate, false, err);
+}
+
+bool stripe_fit_sketch(struct stripe_fit *fit, bool *is_found, const struct raster *picture,
+                       const struct raster *window, double pixel_mm, const struct stripe_candidate *candidate,
+                       struct error **err)
+{
+    return make_fit(fit, is_found, picture, window, pixel_mm, candidate, true, err);
 }
 
 double stripe_fit_share_near(const struct stripe_fit *a, const struct stripe_fit *b)

@@ -13,7 +13,7 @@ enum {
     ANY_HALF = ANSWER_HALVES, /* the family of all half thicknesses: a stripe tapers */
     ROUNDS = 4,               /* paths taken of each family */
     N_LEVELS = 2,
-    PER_SEEDS = 5, /* arcs of each look through all seeds */
+    PER_SEEDS = 20, /* arcs of each look through all seeds */
     PER_LEVEL = (STRIPE_MOST_CANDIDATES - 2 * PER_SEEDS) / (2 * N_LEVELS), /* candidates of each look */
     N_BENDS = 3,                                                           /* of an arc, to either side */
     ARC_STEPS = 10,      /* to either side of a seed: 30 mm, */

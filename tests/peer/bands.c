@@ -2,7 +2,8 @@
  * the true one, then the evidence in the order of enum stripe_evidence. For learn_stripe.py.
  *
  *   bands LOOP [FUNDUS_X FUNDUS_Y OS_X OS_Y]      true ends in pixels of the frame; without them no band is
- * true */
+ * true
+ *   bands --speckle SEED SIGMA_PX                 a picture of speckle, smoothed so much, without a stripe */
 #include "image/canvas.h"
 #include "image/picture.h"
 #include "image/ruler.h"
@@ -15,10 +16,12 @@
 #include "measure/stripe_fit.h"
 #include "media/loop.h"
 #include "motion/tissue.h"
+#include "synth/dice.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 static const double PIXEL_MM = 0.25;     /* as loop_measure has it */
 static const double NEAR_ENDS_MM = 16.0; /* both ends together */
@@ -64,6 +67,32 @@ static bool make_mean(struct mean_picture *mean, struct canvas *canvas, double p
            mean_picture_make(mean, tissue, canvas, window, PIXEL_MM, err);
 }
 
+/* A mean picture of speckle alone, 85 by 65 mm. */
+static bool make_speckle(struct mean_picture *mean, long seed, double sigma_px, struct error **err)
+{
+    enum { WIDTH = 340, HEIGHT = 260 };
+    static const double LUMA = 80.0, DEVIATION = 10.0;
+    struct dice dice = dice_make(seed, 2);
+    double square = 0.0;
+
+    *mean = (struct mean_picture){.n_keys = 40, .pixel_mm = PIXEL_MM, .tissue_luma = 90.0};
+    mean->picture = raster_make(WIDTH, HEIGHT);
+    mean->window = raster_make(WIDTH, HEIGHT);
+    if (mean->picture == NULL || mean->window == NULL)
+        return error_memory(err);
+    for (size_t i = 0; i < (size_t)WIDTH * HEIGHT; i++) {
+        mean->picture->value[i] = (float)dice_normal(&dice);
+        mean->window->value[i] = 1.0F;
+    }
+    if (!raster_smooth(mean->picture, sigma_px, sigma_px))
+        return error_memory(err);
+    for (size_t i = 0; i < (size_t)WIDTH * HEIGHT; i++)
+        square += (double)(mean->picture->value[i] * mean->picture->value[i]) / (WIDTH * HEIGHT);
+    for (size_t i = 0; i < (size_t)WIDTH * HEIGHT; i++)
+        mean->picture->value[i] = (float)(LUMA + DEVIATION / sqrt(square) * (double)mean->picture->value[i]);
+    return true;
+}
+
 static double away(const double a[2], const double b[2])
 {
     return hypot(a[0] - b[0], a[1] - b[1]);
@@ -78,19 +107,45 @@ static bool is_true(const struct stripe_fit *fit, const double fundus[2], const 
            fmin(away(first, fundus), away(last, fundus)) < NEAR_FUNDUS_MM;
 }
 
+static void print_bands(const struct stripe_bands *bands, const struct mean_picture *mean,
+                        const double probe_mm[2], const double ends_mm[4])
+{
+    for (size_t i = 0; i < bands->n; i++) {
+        double evidence[STRIPE_N_EVIDENCE];
+        double ends[STRIPE_N_END_EVIDENCE];
+        const struct stripe_fit *fit = &bands->fits[i];
+        double turn = away(fit->place_mm[0], ends_mm) < away(fit->place_mm[fit->n - 1], ends_mm) ? 1.0 : -1.0;
+
+        stripe_weigh(evidence, fit, mean);
+        stripe_weigh_ends(ends, fit, mean, probe_mm);
+        (void)printf("%d", is_true(fit, ends_mm, ends_mm + 2));
+        for (int k = 0; k < STRIPE_N_EVIDENCE; k++)
+            (void)printf(" %.4f", evidence[k]);
+        for (int k = 0; k < STRIPE_N_END_EVIDENCE; k++)
+            (void)printf(" %.4f", turn * ends[k]);
+        (void)printf("\n");
+    }
+}
+
 int main(int argc, char **argv)
 {
+    bool is_speckle = argc == 4 && strcmp(argv[1], "--speckle") == 0;
     struct mean_picture mean = {0};
     struct canvas canvas;
     struct stripe_bands *bands = NULL;
-    double probe_mm[2];
+    double probe_mm[2] = {42.0, 0.0};
     double ends_mm[4] = {-1e4, -1e4, -1e4, -1e4};
     struct error *err = NULL;
+    bool is_made = false;
 
-    if ((argc != 2 && argc != 6) || !make_mean(&mean, &canvas, probe_mm, argv[1], &err) ||
-        !stripe_bands_make(&bands, &mean, &err)) {
+    if (is_speckle)
+        is_made = make_speckle(&mean, strtol(argv[2], NULL, 10), strtod(argv[3], NULL), &err);
+    else if (argc == 2 || argc == 6)
+        is_made = make_mean(&mean, &canvas, probe_mm, argv[1], &err);
+    if (!is_made || !stripe_bands_make(&bands, &mean, &err)) {
         (void)fprintf(stderr, "%s\n",
-                      err != NULL ? error_message(err) : "bands LOOP [FUNDUS_X FUNDUS_Y OS_X OS_Y]");
+                      err != NULL ? error_message(err)
+                                  : "bands LOOP [FUNDUS_X FUNDUS_Y OS_X OS_Y] | --speckle SEED SIGMA_PX");
         return 1;
     }
     for (int i = 0; argc == 6 && i < 4; i += 2) {
@@ -100,22 +155,7 @@ int main(int argc, char **argv)
         ends_mm[i] = (place.x_px + 0.5) * canvas.mm_per_px_x;
         ends_mm[i + 1] = (place.y_px + 0.5) * canvas.mm_per_px_y;
     }
-    for (size_t i = 0; i < bands->n; i++) {
-        double evidence[STRIPE_N_EVIDENCE];
-        double ends[STRIPE_N_END_EVIDENCE];
-        double turn = 1.0;
-        struct stripe_fit fit = bands->fits[i];
-
-        stripe_weigh(evidence, &fit, &mean);
-        (void)printf("%d", is_true(&fit, ends_mm, ends_mm + 2));
-        for (int k = 0; k < STRIPE_N_EVIDENCE; k++)
-            (void)printf(" %.4f", evidence[k]);
-        stripe_weigh_ends(ends, &fit, &mean, probe_mm);
-        turn = away(fit.place_mm[0], ends_mm) < away(fit.place_mm[fit.n - 1], ends_mm) ? 1.0 : -1.0;
-        for (int k = 0; k < STRIPE_N_END_EVIDENCE; k++)
-            (void)printf(" %.4f", turn * ends[k]);
-        (void)printf("\n");
-    }
+    print_bands(bands, &mean, probe_mm, ends_mm);
     stripe_bands_free(&bands);
     return 0;
 }

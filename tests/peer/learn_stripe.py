@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Learns the weights of src/measure/stripe.c: learn_stripe.py BANDS OTHER_ORGANS LOOPS LOOPS ...
 
-BANDS is build/tests/peer/bands (make bands). OTHER_ORGANS holds real loops and stills without a uterus; each of the
-folders after it holds one generator's loops, NAME.truth.json beside them. A ridge-penalised logistic regression; each
+BANDS is build/tests/peer/bands (make bands). OTHER_ORGANS holds real loops and stills without a uterus, and pictures of
+speckle are drawn beside them; each of the folders after it holds one generator's loops, NAME.truth.json beside them. A ridge-penalised logistic regression; each
 loop weighs the same whatever number of bands it has, a real one three times as much: a stripe told where there is none
 is the worse fault.
 
@@ -17,17 +17,24 @@ import sys
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import logsumexp
 
 PICTURE = 14  # so many of them look at the picture alone
 NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred dark_sides "
          "bright_sides cut_off crossed crossed_aside passed_by crossed_share").split()
 END_NAMES = "thicker leaning blunter canal led_to deeper".split()
-PENALTY = 0.3
-LOOP_WEIGHT = 20.0
+PENALTY = 0.17
+END_PENALTY = 0.3
 OTHER_ORGAN_WEIGHT = 3.0
+SHARPNESS = 4.0  # of the soft maximum over bands
+SPECKLE = range(101, 125)  # pictures without a stripe, taken as other organs
+SPECKLE_SIGMA_PX = 1.8, 2.2, 2.8, 1.4
 
 
 def bands(program, loop, truth):
+    if loop.startswith("--speckle"):
+        run = subprocess.run([program] + loop.split(), capture_output=True, text=True)
+        return [[float(v) for v in line.split()] for line in run.stdout.splitlines()]
     ends = []
     if truth:
         with open(truth) as f:
@@ -49,20 +56,48 @@ def gather(program, folders):
                 rows.append(row)
                 kinds.append(kind)
                 loops.append(loop)
+    for i, seed in enumerate(SPECKLE):
+        loop = "--speckle %d %.1f" % (seed, SPECKLE_SIGMA_PX[i % len(SPECKLE_SIGMA_PX)])
+        for row in bands(program, loop, None):
+            rows.append(row)
+            kinds.append(0)
+            loops.append(loop)
     return np.array(rows), np.array(kinds), np.array(loops)
 
 
-def learn(x, y, weight):
+def soft_best(odds):
+    """The best of some odds, and how much each has in it."""
+    if len(odds) == 0:
+        return -50.0, odds
+    best = logsumexp(SHARPNESS * odds) / SHARPNESS
+    return best, np.exp(SHARPNESS * (odds - best))
+
+
+def learn(x, y, kinds, loops):
+    """Offset and weights of the odds."""
     mean, spread = x.mean(0), x.std(0) + 1e-9
     z = np.c_[np.ones(len(x)), (x - mean) / spread]
-    sign = 2 * y - 1
+    groups = []
+    for loop in sorted(set(loops)):
+        at = np.where(loops == loop)[0]
+        heavy = kinds[at][0] == 0 and not loop.startswith("--speckle")
+        groups.append((at[y[at] > 0], at[y[at] == 0], kinds[at][0] == 0, OTHER_ORGAN_WEIGHT if heavy else 1.0))
 
     def cost(b):
-        s = sign * (z @ b)
-        return ((weight * np.logaddexp(0, -s)).sum() + PENALTY * (b[1:] ** 2).sum(),
-                z.T @ (-weight * sign / (1 + np.exp(s))) + np.r_[0, 2 * PENALTY * b[1:]])
+        total, slope, odds = PENALTY * (b[1:] ** 2).sum(), np.r_[0, 2 * PENALTY * b[1:]], z @ b
+        for true, false, is_other, weight in groups:
+            best_true, true_part = soft_best(odds[true])
+            best_false, false_part = soft_best(odds[false])
+            choices = np.array([0.0, best_false] if is_other else [0.0, best_false, best_true])
+            everything = logsumexp(choices)
+            total += weight * (everything - (0.0 if is_other else best_true))
+            if len(false):
+                slope += weight * np.exp(best_false - everything) * (false_part @ z[false])
+            if len(true) and not is_other:
+                slope += weight * (np.exp(best_true - everything) - 1) * (true_part @ z[true])
+        return total, slope
 
-    b = minimize(cost, np.zeros(z.shape[1]), jac=True).x
+    b = minimize(cost, np.zeros(z.shape[1]), jac=True, method="L-BFGS-B").x
     return b[0] - (b[1:] * mean / spread).sum(), b[1:] / spread
 
 
@@ -73,8 +108,8 @@ def learn_ends(x, weight):
 
     def cost(b):
         s = z @ b
-        return ((weight * np.logaddexp(0, -s)).sum() + PENALTY * (b ** 2).sum(),
-                z.T @ (-weight / (1 + np.exp(s))) + 2 * PENALTY * b)
+        return ((weight * np.logaddexp(0, -s)).sum() + END_PENALTY * (b ** 2).sum(),
+                z.T @ (-weight / (1 + np.exp(s))) + 2 * END_PENALTY * b)
 
     return minimize(cost, np.zeros(z.shape[1]), jac=True).x / spread
 
@@ -105,10 +140,6 @@ def tell(title, offset, weights, x, y, kinds, loops):
 def main():
     rows, kinds, loops = gather(sys.argv[1], sys.argv[2:])
     y, all_x, ends = rows[:, 0], rows[:, 1:1 + len(NAMES)], rows[:, 1 + len(NAMES):]
-    weight = np.zeros(len(y))
-    for loop in set(loops):
-        at = loops == loop
-        weight[at] = LOOP_WEIGHT / at.sum() * (OTHER_ORGAN_WEIGHT if kinds[at][0] == 0 else 1)
     organs = sorted(set(loops[kinds == 0]))
     halves = np.isin(loops, organs[::2]), np.isin(loops, organs[1::2])
     for what, x in (("with what came or went", all_x), ("the picture alone", all_x[:, :PICTURE])):
@@ -116,9 +147,9 @@ def main():
         for kind in range(1, kinds.max() + 1):
             train = ((kinds != kind) & (kinds > 0)) | halves[kind % 2]
             test = (kinds == kind) | halves[1 - kind % 2]
-            offset, weights = learn(x[train], y[train], weight[train])
+            offset, weights = learn(x[train], y[train], kinds[train], loops[train])
             tell("tried on %s, learned on the others" % sys.argv[2 + kind], offset, weights, x[test], y[test], kinds[test], loops[test])
-        offset, weights = learn(x, y, weight)
+        offset, weights = learn(x, y, kinds, loops)
         tell("learned on all, tried on the same", offset, weights, x, y, kinds, loops)
         print("offset %.2f" % offset)
         for name, value in zip(NAMES, weights):

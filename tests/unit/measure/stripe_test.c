@@ -23,7 +23,8 @@ struct drawn {
     double half_mm;
     double grey; /* between bright and dark */
     long seed;
-    size_t n_keys; /* pictures laid over one another; 0: 40 */
+    size_t n_keys;      /* pictures laid over one another; 0: 40 */
+    double layers_grey; /* of long thick layers of other organs; 0: none */
 };
 
 static const double CENTRE_MM[2] = {42.0, -40.0}; /* of the arc */
@@ -47,6 +48,18 @@ static double stripe_at(const struct drawn *drawn, double x_mm, double y_mm)
     return fmax(exp(-0.5 * pow((away - drawn->half_mm + 0.5) / 0.6, 2.0)), middle) - 0.35 * wall;
 }
 
+/* Brightness of long thick layers far from the stripe, 0..1: bands of fascia near the probe, bowel behind. */
+static double layers_at(double x_mm, double y_mm)
+{
+    static const double DEPTH_MM[8] = {4.0, 9.0, 14.5, 19.0, 47.0, 51.0, 56.0, 61.0};
+    static const double SLOPE[8] = {0.10, 0.02, 0.08, 0.03, -0.02, -0.12, -0.06, 0.04};
+    double sum = 0.0;
+
+    for (int i = 0; i < 8; i++)
+        sum = fmax(sum, exp(-0.5 * pow((y_mm - DEPTH_MM[i] - SLOPE[i] * (x_mm - 42.0)) / 1.2, 2.0)));
+    return sum;
+}
+
 static void find(struct stripe *stripe, const struct drawn *drawn)
 {
     struct mean_picture mean = {.n_keys = drawn->n_keys > 0 ? drawn->n_keys : 40,
@@ -63,7 +76,8 @@ static void find(struct stripe *stripe, const struct drawn *drawn)
             size_t i = (size_t)y * WIDTH + (size_t)x;
 
             mean.window->value[i] = 1.0F;
-            mean.picture->value[i] += 80.0F;
+            mean.picture->value[i] +=
+                80.0F + (float)(drawn->layers_grey * layers_at((x + 0.5) * PIXEL_MM, (y + 0.5) * PIXEL_MM));
             if (drawn->is_there)
                 mean.picture->value[i] +=
                     (float)(drawn->grey * stripe_at(drawn, (x + 0.5) * PIXEL_MM, (y + 0.5) * PIXEL_MM));
@@ -143,6 +157,19 @@ static void a_triple_line_is_found_with_its_tips(void **state)
             1.5);
 }
 
+static void a_thin_triple_line_is_found_between_thick_layers_of_other_organs(void **state)
+{
+    (void)state;
+    for (long seed = 7; seed <= 8; seed++)
+        check_found(&(struct drawn){.is_there = true,
+                                    .look = STRIPE_TRIPLE_LINE,
+                                    .half_mm = 3.3,
+                                    .grey = 30.0,
+                                    .seed = seed,
+                                    .layers_grey = 80.0},
+                    2.0);
+}
+
 static void speckle_without_a_stripe_is_not_trusted(void **state)
 {
     (void)state;
@@ -218,6 +245,7 @@ int main(void)
         cmocka_unit_test(a_bright_bar_is_found_with_its_tips),
         cmocka_unit_test(a_faint_bar_is_found_with_its_tips_less_surely),
         cmocka_unit_test(a_triple_line_is_found_with_its_tips),
+        cmocka_unit_test(a_thin_triple_line_is_found_between_thick_layers_of_other_organs),
         cmocka_unit_test(speckle_without_a_stripe_is_not_trusted),
         cmocka_unit_test(a_clear_stripe_is_told_on_a_still_but_trusted_less),
         cmocka_unit_test(speckle_on_a_still_is_no_stripe),
