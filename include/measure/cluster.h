@@ -47,9 +47,12 @@ struct cluster {
 
 /** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter
  *  is long), appearing at an instant and staying with the tissue or drifting in it.
+ *  canvas  that of the follow: what stands still on it while the tissue moves is a mark that is drawn over the
+ *          picture, and passed over with a reason. NULL: where the strip lies in the picture is not known.
  *  cluster is overwritten; end with cluster_free. Errors: ERROR_MEMORY. */
-MUST_CHECK bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
-                             struct text_list *reasons, struct error **err);
+MUST_CHECK bool cluster_find(struct cluster *cluster, const struct follow *follow,
+                             const struct canvas *canvas, double length_mm, struct text_list *reasons,
+                             struct error **err);
 
 /** Frees what it holds; accepts NULL. */
 void cluster_free(struct cluster *cluster);

@@ -66,6 +66,12 @@ static bool is_under_shaft(const struct echo *echo, double tip, size_t row)
     return tip >= 0.0 && behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM;
 }
 
+/* Whether what lies at a row, -1 for nothing, may brighten another one. */
+static bool is_beside(long bubbles, size_t row)
+{
+    return bubbles >= 0 && fabs((double)(bubbles - (long)row)) * FOLLOW_STEP_MM <= CLEAR_MM;
+}
+
 /* Whether neither bubbles nor catheter were near a row in a frame. */
 static bool is_clear(const struct echo *echo, size_t t, size_t row)
 {
@@ -76,7 +82,10 @@ static bool is_clear(const struct echo *echo, size_t t, size_t row)
         return false;
     if (cluster->has_onset && time_s[t] < time_s[cluster->onset] - CLEAR_S)
         return true;
-    return echo->way[t] >= 0 && fabs((double)(echo->way[t] - (long)row)) * FOLLOW_STEP_MM > CLEAR_MM;
+    for (size_t i = 0; i < echo->hunt->n_parted; i++)
+        if (is_beside(echo->hunt->parted[i][t], row))
+            return false;
+    return echo->way[t] >= 0 && !is_beside(echo->way[t], row);
 }
 
 static void fill_rest_row(void *context, size_t row)
@@ -237,15 +246,22 @@ static const float *row_without(const struct echo *echo, size_t t, size_t row)
     return (is_before ? echo->before : echo->rest) + row * hunt->n_columns;
 }
 
-bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end, long row,
-               double reach_mm)
+bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end,
+               const struct echo_guess *guess, double reach_mm)
 {
     const struct hunt *hunt = echo->hunt;
     size_t strip = hunt->n_rows * hunt->n_columns;
     long half = (long)(PATCH_MM / FOLLOW_STEP_MM);
-    long first = row - half > 0 ? row - half : 0;
-    long last = row + half < (long)hunt->n_rows ? row + half : (long)hunt->n_rows - 1;
+    long row = lround(guess->row[0]);
+    long first = row;
+    long last = row;
 
+    for (size_t i = 1; i < guess->n; i++) {
+        first = lround(fmin((double)first, guess->row[i]));
+        last = lround(fmax((double)last, guess->row[i]));
+    }
+    first = first - half > 0 ? first - half : 0;
+    last = last + half < (long)hunt->n_rows ? last + half : (long)hunt->n_rows - 1;
     memset(patch, 0, sizeof *patch);
     patch->first_row = first;
     patch->cell_places = echo->cell_places;
@@ -255,7 +271,8 @@ bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, s
     for (size_t t = from; t < end && t < hunt->follow->n_frames; t++) {
         const float *strength = strength_in(echo, t);
 
-        if (echo->way[t] < 0 || fabs((double)(echo->way[t] - row)) * FOLLOW_STEP_MM > reach_mm)
+        if (echo->way[t] < 0 ||
+            (guess->n == 1 && fabs((double)(echo->way[t] - row)) * FOLLOW_STEP_MM > reach_mm))
             continue;
         patch->n++;
         for (long r = first; r <= last; r++) {
@@ -291,7 +308,22 @@ struct search {
     size_t *stack;
     double *away; /* scratch */
     double cell_places;
+    const struct echo_guess *guess; /* rows of the strip */
+    double first_row;
 };
+
+/* How far a place of the patch lies from the centre looked for, or from the nearest of several pieces. */
+static double away_from(const struct search *search, double centre_x, double centre_y, double x, double y)
+{
+    const struct echo_guess *guess = search->guess;
+    double least = HUGE_VAL;
+
+    if (guess->n == 1)
+        return hypot(y - centre_y, x - centre_x);
+    for (size_t i = 0; i < guess->n; i++)
+        least = fmin(least, hypot(y - (guess->row[i] - search->first_row), x - guess->column[i]));
+    return least;
+}
 
 /* Takes a bright place and the bright places joined to it. */
 static struct sums take_piece(const struct search *search, size_t at)
@@ -340,7 +372,9 @@ static double noise_around(const struct search *search, double x, double y)
         double across = (double)(i % excess->width_px) - x;
 
         if (fabs(across) * FOLLOW_STEP_MM <= BESIDE_MM &&
-            hypot((double)(i / excess->width_px) - y, across) * FOLLOW_STEP_MM > MOST_REACH_MM)
+            away_from(search, x, y, (double)(i % excess->width_px), (double)(i / excess->width_px)) *
+                    FOLLOW_STEP_MM >
+                MOST_REACH_MM)
             search->away[n++] = (double)excess->value[i];
     }
     return n > 0 ? statistics_spread(search->away, n) : 0.0;
@@ -353,7 +387,7 @@ static double peak_within(const struct search *search, double x, double y, doubl
 
     for (int row = 0; row < excess->height_px; row++)
         for (int column = 1; column + 1 < excess->width_px; column++)
-            if (hypot((double)row - y, (double)column - x) <= reach)
+            if (away_from(search, x, y, (double)column, (double)row) <= reach)
                 peak = fmax(peak, (double)excess->value[row * excess->width_px + column]);
     return peak;
 }
@@ -369,7 +403,7 @@ static struct sums sum_pieces(const struct search *search, double x, double y, d
 
     for (size_t i = 0; i < n; i++) {
         size_t column = i % (size_t)excess->width_px;
-        double away = hypot((double)(i / (size_t)excess->width_px) - y, (double)column - x);
+        double away = away_from(search, x, y, (double)column, (double)(i / (size_t)excess->width_px));
 
         search->mark[i] = column > 0 && column + 1 < (size_t)excess->width_px && away <= reach &&
                           (double)excess->value[i] > least;
@@ -441,25 +475,27 @@ static void step_to_centre(struct echo_centre *centre, const struct search *sear
         centre->spread_mm = sqrt(fmax(sums.squares / sums.mass - x * x - y * y, 0.0)) * FOLLOW_STEP_MM;
         centre->error_mm = centre_error_mm(&sums, search->cell_places, noise);
         reach = fmin(fmax(REACH_SPREADS * centre->spread_mm, REACH_MM), MOST_REACH_MM) / FOLLOW_STEP_MM;
-        if (moved < 0.02)
+        if (moved < 0.02 || search->guess->n > 1)
             return;
     }
 }
 
-bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch, double row, double column,
-                      double share)
+bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch,
+                      const struct echo_guess *guess, double share)
 {
     size_t n = (size_t)patch->excess->width_px * (size_t)patch->excess->height_px;
     struct search search = {.excess = patch->excess,
                             .mark = calloc(n, 1),
                             .stack = malloc(n * sizeof *search.stack),
                             .away = malloc(n * sizeof *search.away),
-                            .cell_places = patch->cell_places};
+                            .cell_places = patch->cell_places,
+                            .guess = guess,
+                            .first_row = (double)patch->first_row};
     bool is_made = search.mark && search.stack && search.away;
 
     memset(centre, 0, sizeof *centre);
     if (is_made && patch->n > 0)
-        step_to_centre(centre, &search, column, row - (double)patch->first_row, share);
+        step_to_centre(centre, &search, guess->column[0], guess->row[0] - (double)patch->first_row, share);
     centre->row += (double)patch->first_row;
     free(search.mark);
     free(search.stack);

@@ -281,6 +281,8 @@ void hunt_free(struct hunt *hunt)
     free(hunt->lift);
     free(hunt->background);
     free(hunt->fresh);
+    for (size_t i = 0; i < hunt->n_parted; i++)
+        free(hunt->parted[i]);
     free(hunt->crest);
     free(hunt->crest_column);
     free(hunt->crest_luma);
