@@ -17,6 +17,10 @@
 static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
 static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
 enum { MOST_MARKS = 4 };
+/* Below this a way of 12 mm within a few frames may be that of one thing or of two, the catheter comes and
+ * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
+ * right to one frame. */
+static const double LEAST_PER_S = 1.5;
 /* What is one chain of places: from sight to sight, and after a loss of so long. */
 static const double CHAIN_MM = 4.0;
 static const double FOUND_AGAIN_MM = 2.0;
@@ -310,13 +314,41 @@ static bool find_among_marks(struct cluster *cluster, const struct follow *follo
     return is_made;
 }
 
+/* How many frames a second there usually are; false when memory ran out. */
+static bool usual_rate(const struct follow *follow, double *per_s)
+{
+    double *steps_s = malloc((follow->n_frames + 1) * sizeof *steps_s);
+
+    *per_s = 0.0;
+    if (steps_s == NULL)
+        return false;
+    for (size_t t = 0; t + 1 < follow->n_frames; t++)
+        steps_s[t] = follow->time_s[t + 1] - follow->time_s[t];
+    if (follow->n_frames > 1)
+        *per_s = 1.0 / fmax(statistics_median(steps_s, follow->n_frames - 1), 1e-6);
+    free(steps_s);
+    return true;
+}
+
 bool cluster_find(struct cluster *cluster, const struct follow *follow, const struct canvas *canvas,
                   double length_mm, struct text_list *reasons, struct error **err)
 {
+    double per_s = 0.0;
+    bool is_made = usual_rate(follow, &per_s);
+
     memset(cluster, 0, sizeof *cluster);
-    if (canvas != NULL && follow->n_positions > 0
-            ? find_among_marks(cluster, follow, canvas, length_mm, reasons)
-            : find_any(cluster, follow, length_mm, reasons))
+    if (is_made && follow->n_frames > 1 && per_s < LEAST_PER_S) {
+        cluster->n = follow->n_frames;
+        cluster->sight = calloc(follow->n_frames, sizeof *cluster->sight);
+        cluster->is_too_sparse = true;
+        is_made = cluster->sight != NULL;
+    } else if (is_made) {
+        is_made = canvas != NULL && follow->n_positions > 0
+                      ? find_among_marks(cluster, follow, canvas, length_mm, reasons)
+                      : find_any(cluster, follow, length_mm, reasons);
+    }
+    cluster->frames_per_s = per_s;
+    if (is_made)
         return true;
     cluster_free(cluster);
     return error_memory(err);

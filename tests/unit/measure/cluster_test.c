@@ -320,6 +320,30 @@ static void bubbles_are_found_beside_a_mark_that_was_drawn_before(void **state)
     cluster_fixture_free(made);
 }
 
+static void bubbles_are_not_looked_for_at_one_frame_a_second(void **state)
+{
+    static const double PER_S_OF[] = {0.5, 1.0, 1.6};
+
+    (void)state;
+    for (size_t i = 0; i < 3; i++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 12.0,
+                                                                    .bubbles_along_mm = 14.0,
+                                                                    .catheter_from_s = 5.0,
+                                                                    .catheter_to_s = 15.5,
+                                                                    .tip_along_mm = 17.5,
+                                                                    .per_s = PER_S_OF[i],
+                                                                    .seed = 96});
+
+        assert_true(fabs(made->cluster.frames_per_s - PER_S_OF[i]) < 1e-6);
+        assert_int_equal(made->cluster.is_too_sparse, i < 2);
+        assert_int_equal(made->cluster.is_present, i == 2);
+        if (i == 2)
+            assert_true(fabs(made->follow.time_s[made->cluster.onset] - 12.0) <= 1.0 / PER_S_OF[i]);
+        cluster_fixture_free(made);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -339,6 +363,7 @@ int main(void)
         cmocka_unit_test(text_drawn_over_the_stripe_is_no_deposit),
         cmocka_unit_test(bubbles_are_told_from_a_mark_that_is_drawn_elsewhere),
         cmocka_unit_test(bubbles_are_found_beside_a_mark_that_was_drawn_before),
+        cmocka_unit_test(bubbles_are_not_looked_for_at_one_frame_a_second),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
