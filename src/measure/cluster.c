@@ -298,7 +298,7 @@ static bool find_among_marks(struct cluster *cluster, const struct follow *follo
         is_made = find_any(cluster, &clean, length_mm, &found);
         is_mark = false;
         if (is_made && cluster->is_present && n_marks < MOST_MARKS)
-            is_made = overlay_take_out(&clean, canvas, cluster, clean.strip, &is_mark, &from_s);
+            is_made = overlay_take_out(&clean, canvas, cluster, &is_mark, &from_s);
         if (is_made && is_mark)
             is_made = text_list_add(reasons,
                                     "what is bright in the stripe from %.0f s on stands still in the picture "

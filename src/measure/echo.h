@@ -8,6 +8,9 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* Standard deviation of the smoothing of an excess: the width of a bubble or less. */
+#define ECHO_SIGMA_MM 0.45
+
 enum { ECHO_MOST_PIECES = HUNT_MOST_PARTED + 1 };
 
 /* What bubbles add to the straightened stripe. Luma is taken back to the strength of the echo, in which

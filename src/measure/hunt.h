@@ -27,7 +27,8 @@ struct hunt {
     /* frames x rows: the same of what is new while the catheter rests, -HUGE_VALF elsewhere; NULL: it did not
      */
     float *fresh;
-    /* n_frames: rows of pieces that parted from the cluster, -1 where they are not seen (pieces_find); owned */
+    /* n_frames: rows of pieces that parted from the cluster, -1 where they are not seen (pieces_find); owned
+     */
     long *parted[HUNT_MOST_PARTED];
     size_t n_parted;
     double length_mm;

@@ -395,14 +395,14 @@ static bool take_out(struct overlay *overlay)
     return is_made;
 }
 
-bool overlay_take_out(const struct follow *follow, const struct canvas *canvas, const struct cluster *cluster,
-                      uint8_t *strip, bool *is_found, double *from_s)
+bool overlay_take_out(struct follow *follow, const struct canvas *canvas, const struct cluster *cluster,
+                      bool *is_found, double *from_s)
 {
     size_t n_cells = (size_t)MOST_CELLS * MOST_CELLS;
     struct overlay overlay = {.follow = follow,
                               .canvas = canvas,
                               .cluster = cluster,
-                              .strip = strip,
+                              .strip = follow->strip,
                               .before = calloc(n_cells, sizeof *overlay.before),
                               .after = calloc(n_cells, sizeof *overlay.after),
                               .core = calloc(n_cells, 1),

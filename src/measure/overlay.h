@@ -7,17 +7,15 @@
 #include "measure/follow.h"
 
 #include <stdbool.h>
-#include <stdint.h>
 
 /* A mark or text that is drawn over the picture from some moment on: it stands still on the screen while the
  * tissue moves under it; bubbles go with the tissue. */
 
-/* Whether what was taken for a cluster is drawn over the picture for most of the time or from some moment on.
- * Then it is taken out of `strip` (the follow's, to be written to), together with what was drawn at the same
- * moment within 30 mm, and filled in from beside it; *is_found: it was. *from_s: since when it is there.
- * False when memory ran out. */
-MUST_CHECK bool overlay_take_out(const struct follow *follow, const struct canvas *canvas,
-                                 const struct cluster *cluster, uint8_t *strip, bool *is_found,
-                                 double *from_s);
+/* Whether what was taken for a cluster is drawn over the picture, for most of the time or from some moment
+ * on. Then it is taken out of the follow's strip, together with what was drawn at the same moment within 30
+ * mm, and filled in from beside it; *is_found: it was. *from_s: since when it is there. False when memory ran
+ * out. */
+MUST_CHECK bool overlay_take_out(struct follow *follow, const struct canvas *canvas,
+                                 const struct cluster *cluster, bool *is_found, double *from_s);
 
 #endif
