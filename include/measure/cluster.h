@@ -32,6 +32,8 @@ struct cluster_end {
 struct cluster {
     struct bubble_sight *sight; /* n_frames of the follow; owned */
     size_t n;
+    bool is_too_sparse;   /* too few frames a second to follow bubbles: none were looked for */
+    double frames_per_s;  /* as they usually come */
     bool is_present;      /* a cluster was seen */
     bool has_onset;       /* it appeared within the loop */
     size_t onset;         /* analysed frame in which it appeared */
@@ -47,9 +49,12 @@ struct cluster {
 
 /** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter
  *  is long), appearing at an instant and staying with the tissue or drifting in it.
- *  cluster is overwritten; end with cluster_free. Errors: ERROR_MEMORY. */
-MUST_CHECK bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
-                             struct text_list *reasons, struct error **err);
+ *  canvas  that of the follow: what stands still on it while the tissue moves is a mark that is drawn over
+ * the picture, and passed over with a reason. NULL: where the strip lies in the picture is not known. cluster
+ * is overwritten; end with cluster_free. Errors: ERROR_MEMORY. */
+MUST_CHECK bool cluster_find(struct cluster *cluster, const struct follow *follow,
+                             const struct canvas *canvas, double length_mm, struct text_list *reasons,
+                             struct error **err);
 
 /** Frees what it holds; accepts NULL. */
 void cluster_free(struct cluster *cluster);

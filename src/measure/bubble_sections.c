@@ -295,10 +295,28 @@ static bool withhold_bubbles(struct loop_result *result, const struct bubble_fac
     return true;
 }
 
+/* Too few frames a second. */
+static bool withhold_sparse(struct loop_result *result, const struct cluster *cluster)
+{
+    struct text_list *reasons[2] = {&result->deposit.reasons, &result->drift.reasons};
+
+    if (!cluster->is_too_sparse)
+        return false;
+    result->deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
+    result->drift.verdict = DRIFT_NOT_ASSESSABLE;
+    for (int i = 0; i < 2; i++)
+        (void)text_list_add(
+            reasons[i], "%.1f frames a second are too few to follow bubbles and tell them from the catheter",
+            cluster->frames_per_s);
+    return true;
+}
+
 void bubble_sections_fill(struct loop_result *result, const struct bubble_facts *facts)
 {
     const struct cluster *cluster = facts->cluster;
 
+    if (withhold_sparse(result, cluster))
+        return;
     if (withhold_bubbles(result, facts))
         return;
     if (!cluster->is_present || !cluster->first.sight.is_seen || !cluster->last.sight.is_seen) {

@@ -5,6 +5,8 @@
 #include "measure/cluster_way.h"
 #include "measure/hunt.h"
 #include "measure/onset.h"
+#include "measure/overlay.h"
+#include "measure/pieces.h"
 #include "measure/shaft.h"
 #include "measure/stay.h"
 
@@ -14,6 +16,11 @@
 
 static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
 static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
+enum { MOST_MARKS = 4 };
+/* Below this a way of 12 mm within a few frames may be that of one thing or of two, the catheter comes and
+ * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
+ * right to one frame. */
+static const double LEAST_PER_S = 1.5;
 /* What is one chain of places: from sight to sight, and after a loss of so long. */
 static const double CHAIN_MM = 4.0;
 static const double FOUND_AGAIN_MM = 2.0;
@@ -240,11 +247,12 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
             "bubbles are there from the first frame on: the instant of the deposit was not recorded");
     else if (!date_deposit(hunt, way, tip, first))
         return false;
-    return cluster_place_fill(hunt, way, tip);
+    return pieces_find(hunt, way, tip) && cluster_place_fill(hunt, way, tip);
 }
 
-bool cluster_find(struct cluster *cluster, const struct follow *follow, double length_mm,
-                  struct text_list *reasons, struct error **err)
+/* Finds a cluster, whatever it may be; false when memory ran out. */
+static bool find_any(struct cluster *cluster, const struct follow *follow, double length_mm,
+                     struct text_list *reasons)
 {
     struct hunt hunt = {.follow = follow,
                         .cluster = cluster,
@@ -261,15 +269,89 @@ bool cluster_find(struct cluster *cluster, const struct follow *follow, double l
     is_made = tip && way && cluster->sight;
     if (is_made && follow->n_frames >= 8)
         is_made = hunt_prepare(&hunt) && shaft_find(&hunt, tip) && stay_fill(&hunt, tip) &&
-                  cluster_way_find(&hunt, tip, way) && judge(&hunt, way, tip, reasons);
+                  cluster_way_find(&hunt, tip, NULL, way) && judge(&hunt, way, tip, reasons);
     hunt_free(&hunt);
     free(tip);
     free(way);
-    if (!is_made) {
+    if (!is_made)
         cluster_free(cluster);
-        return error_memory(err);
+    return is_made;
+}
+
+/* As find_any, on a strip out of which marks that are drawn over the picture are taken one by one. */
+static bool find_among_marks(struct cluster *cluster, const struct follow *follow,
+                             const struct canvas *canvas, double length_mm, struct text_list *reasons)
+{
+    size_t size = follow->n_frames * follow->n_rows * follow->n_columns;
+    struct follow clean = *follow; /* but for the strip, borrowed */
+    bool is_made = true;
+    bool is_mark = true;
+
+    clean.strip = malloc(size + 1);
+    if (clean.strip == NULL)
+        return false;
+    memcpy(clean.strip, follow->strip, size);
+    for (int n_marks = 0; is_made && is_mark; n_marks++) {
+        struct text_list found = {0};
+        double from_s = 0.0;
+
+        is_made = find_any(cluster, &clean, length_mm, &found);
+        is_mark = false;
+        if (is_made && cluster->is_present && n_marks < MOST_MARKS)
+            is_made = overlay_take_out(&clean, canvas, cluster, &is_mark, &from_s);
+        if (is_made && is_mark)
+            is_made = text_list_add(reasons,
+                                    "what is bright in the stripe from %.0f s on stands still in the picture "
+                                    "while the tissue moves: a mark or text, passed over",
+                                    from_s);
+        for (size_t i = 0; is_made && !is_mark && i < found.n; i++)
+            is_made = text_list_add(reasons, "%s", found.items[i]);
+        text_list_free(&found);
+        if (!is_made || is_mark)
+            cluster_free(cluster);
     }
+    free(clean.strip);
+    return is_made;
+}
+
+/* How many frames a second there usually are; false when memory ran out. */
+static bool usual_rate(const struct follow *follow, double *per_s)
+{
+    double *steps_s = malloc((follow->n_frames + 1) * sizeof *steps_s);
+
+    *per_s = 0.0;
+    if (steps_s == NULL)
+        return false;
+    for (size_t t = 0; t + 1 < follow->n_frames; t++)
+        steps_s[t] = follow->time_s[t + 1] - follow->time_s[t];
+    if (follow->n_frames > 1)
+        *per_s = 1.0 / fmax(statistics_median(steps_s, follow->n_frames - 1), 1e-6);
+    free(steps_s);
     return true;
+}
+
+bool cluster_find(struct cluster *cluster, const struct follow *follow, const struct canvas *canvas,
+                  double length_mm, struct text_list *reasons, struct error **err)
+{
+    double per_s = 0.0;
+    bool is_made = usual_rate(follow, &per_s);
+
+    memset(cluster, 0, sizeof *cluster);
+    if (is_made && follow->n_frames > 1 && per_s < LEAST_PER_S) {
+        cluster->n = follow->n_frames;
+        cluster->sight = calloc(follow->n_frames, sizeof *cluster->sight);
+        cluster->is_too_sparse = true;
+        is_made = cluster->sight != NULL;
+    } else if (is_made) {
+        is_made = canvas != NULL && follow->n_positions > 0
+                      ? find_among_marks(cluster, follow, canvas, length_mm, reasons)
+                      : find_any(cluster, follow, length_mm, reasons);
+    }
+    cluster->frames_per_s = per_s;
+    if (is_made)
+        return true;
+    cluster_free(cluster);
+    return error_memory(err);
 }
 
 void cluster_free(struct cluster *cluster)

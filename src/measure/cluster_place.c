@@ -50,6 +50,57 @@ static double crest_column(const struct hunt *hunt, size_t frame, long row)
     return (double)hunt->crest_column[frame * hunt->n_rows + (size_t)row];
 }
 
+/* A place in which the cluster or a piece of it was seen. */
+struct glimpse {
+    double row, column;
+};
+
+static int by_row(const void *a, const void *b)
+{
+    const struct glimpse *one = a;
+    const struct glimpse *other = b;
+
+    return (one->row > other->row) - (one->row < other->row);
+}
+
+/* Where the pieces of a cluster lie over the frames of [from, end): the middles of what was seen in a quarter
+ * of those in which the cluster was. Its way may hop between them. guess stays as it is where there are no
+ * two. */
+static bool guess_pieces(struct echo_guess *guess, const struct placing *placing, size_t from, size_t end)
+{
+    const struct hunt *hunt = placing->hunt;
+    struct glimpse *glimpses = malloc((end - from + 1) * ECHO_MOST_PIECES * sizeof *glimpses);
+    struct echo_guess pieces = {0};
+    size_t n = 0;
+    size_t n_whole = 0;
+
+    if (glimpses == NULL)
+        return false;
+    for (size_t t = from; t < end; t++) {
+        if (placing->way[t] < 0)
+            continue;
+        n_whole++;
+        glimpses[n++] = (struct glimpse){(double)placing->way[t], crest_column(hunt, t, placing->way[t])};
+        for (size_t i = 0; i < hunt->n_parted; i++)
+            if (hunt->parted[i][t] >= 0)
+                glimpses[n++] =
+                    (struct glimpse){(double)hunt->parted[i][t], crest_column(hunt, t, hunt->parted[i][t])};
+    }
+    qsort(glimpses, n, sizeof *glimpses, by_row);
+    for (size_t first = 0, next = 1; first < n; first = next++) {
+        while (next < n && (glimpses[next].row - glimpses[next - 1].row) * FOLLOW_STEP_MM < SAME_PLACE_MM)
+            next++;
+        if (4 * (next - first) < n_whole || pieces.n == ECHO_MOST_PIECES)
+            continue;
+        pieces.row[pieces.n] = glimpses[(first + next) / 2].row;
+        pieces.column[pieces.n++] = glimpses[(first + next) / 2].column;
+    }
+    if (pieces.n > 1)
+        *guess = pieces;
+    free(glimpses);
+    return true;
+}
+
 static void sight_frame(void *context, size_t frame)
 {
     struct placing *placing = context;
@@ -57,18 +108,22 @@ static void sight_frame(void *context, size_t frame)
     const double *time_s = hunt->follow->time_s;
     struct echo_patch patch = {0};
     struct echo_centre centre = {0};
+    struct echo_guess guess = {.n = 1};
     long row = placing->way[frame];
     size_t from = frame;
     size_t end = frame + 1;
 
     if (row < 0)
         return;
+    guess.row[0] = (double)row;
+    guess.column[0] = crest_column(hunt, frame, row);
     while (from > 0 && time_s[frame] - time_s[from - 1] <= SIGHT_S)
         from--;
     while (end < hunt->follow->n_frames && time_s[end] - time_s[frame] <= SIGHT_S)
         end++;
-    if (!echo_take(&patch, &placing->echo, from, end, row, SAME_PLACE_MM) ||
-        !echo_find_centre(&centre, &patch, (double)row, crest_column(hunt, frame, row), SHARE))
+    if (!guess_pieces(&guess, placing, from, end) ||
+        !echo_take(&patch, &placing->echo, from, end, &guess, SAME_PLACE_MM) ||
+        !echo_find_centre(&centre, &patch, &guess, SHARE))
         hunt->is_failed = true;
     fill_sight(&hunt->cluster->sight[frame], hunt, &centre);
     hunt->cluster->sight[frame].strength =
@@ -83,6 +138,7 @@ static bool place_stretch(struct stretch_place *place, const struct placing *pla
     const struct echo *by[N_OPINIONS] = {&placing->echo, &placing->echo, &placing->luma, &placing->luma};
     const double share[N_OPINIONS] = {SHARE, SHARP_SHARE, SHARE, SHARP_SHARE};
     const struct hunt *hunt = placing->hunt;
+    struct echo_guess guess = {.n = 1};
     double rows[128], columns[128];
     double time_s = 0.0;
     double n_near = 0.0;
@@ -96,10 +152,13 @@ static bool place_stretch(struct stretch_place *place, const struct placing *pla
         }
     if (n == 0)
         return true;
-    rows[0] = statistics_median(rows, n);
-    columns[0] = statistics_median(columns, n);
+    rows[0] = guess.row[0] = statistics_median(rows, n);
+    guess.column[0] = statistics_median(columns, n);
+    if (!guess_pieces(&guess, placing, from, end))
+        return false;
     for (size_t t = from; t < end; t++)
-        if (placing->way[t] >= 0 && fabs((double)placing->way[t] - rows[0]) * FOLLOW_STEP_MM <= reach_mm) {
+        if (placing->way[t] >= 0 &&
+            (guess.n > 1 || fabs((double)placing->way[t] - rows[0]) * FOLLOW_STEP_MM <= reach_mm)) {
             time_s += hunt->follow->time_s[t];
             n_near += 1.0;
         }
@@ -107,8 +166,8 @@ static bool place_stretch(struct stretch_place *place, const struct placing *pla
     for (int i = 0; i < N_OPINIONS && is_made; i++) {
         struct echo_patch patch = {0};
 
-        is_made = echo_take(&patch, by[i], from, end, lround(rows[0]), reach_mm) &&
-                  echo_find_centre(&place->centre[i], &patch, rows[0], columns[0], share[i]);
+        is_made = echo_take(&patch, by[i], from, end, &guess, reach_mm) &&
+                  echo_find_centre(&place->centre[i], &patch, &guess, share[i]);
         echo_patch_free(&patch);
     }
     return is_made;
@@ -157,7 +216,7 @@ static double deviation(const double *values, size_t n)
  * open by its grain, or by as much as the ways of weighing disagree where that is more; the cluster's own
  * scatter in time comes on top. */
 static void tell_errors(struct cluster *cluster, const struct stretch_place *first,
-                        const struct stretch_place *last, double scatter_mm)
+                        const struct stretch_place *last, double first_scatter_mm, double last_scatter_mm)
 {
     double at_first[N_OPINIONS], at_last[N_OPINIONS], between[N_OPINIONS];
     double first_grain = first->centre[0].error_mm;
@@ -171,10 +230,10 @@ static void tell_errors(struct cluster *cluster, const struct stretch_place *fir
             between[n] = at_last[n] - at_first[n];
             n++;
         }
-    cluster->first.error_mm = hypot(fmax(first_grain, deviation(at_first, n)), scatter_mm);
-    cluster->last.error_mm = hypot(fmax(last_grain, deviation(at_last, n)), scatter_mm);
-    cluster->drift_error_mm =
-        hypot(fmax(hypot(first_grain, last_grain), deviation(between, n)), sqrt(2.0) * scatter_mm);
+    cluster->first.error_mm = hypot(fmax(first_grain, deviation(at_first, n)), first_scatter_mm);
+    cluster->last.error_mm = hypot(fmax(last_grain, deviation(at_last, n)), last_scatter_mm);
+    cluster->drift_error_mm = hypot(fmax(hypot(first_grain, last_grain), deviation(between, n)),
+                                    hypot(first_scatter_mm, last_scatter_mm));
 }
 
 static bool find_ends(const struct hunt *hunt, size_t *first, size_t *last)
@@ -203,6 +262,8 @@ static bool fill_ends(struct placing *placing)
     double last_s = 0.0;
     double slope = 0.0;
     double scatter = 0.0;
+    double first_slope = 0.0;
+    double first_scatter = 0.0;
     size_t first = 0;
     size_t last = 0;
 
@@ -223,7 +284,10 @@ static bool fill_ends(struct placing *placing)
     cluster->last.sight.along_mm += slope * (last_s - at_last.time_s);
     cluster->first.frame = first;
     cluster->last.frame = last;
-    tell_errors(cluster, &at_first, &at_last, scatter);
+    first_scatter = scatter;
+    if (hunt->n_parted > 0) /* pieces far apart pull their centre to and fro, which one cluster does not */
+        tell_trend(hunt, hunt_frame_at(hunt, fmin(first_s + TREND_S, last_s)), &first_slope, &first_scatter);
+    tell_errors(cluster, &at_first, &at_last, first_scatter, scatter);
     return true;
 }
 

@@ -8,11 +8,13 @@
 static const double SEEN = 5.0;          /* standard deviations of a cluster's peak */
 static const double SHAFT_BLUR_MM = 1.2; /* ahead of the tip that the shaft still brightens */
 static const double OUTSHINES = 4.0;     /* standard deviations by which bubbles outshine a shaft */
+static const double LEAST_WORTH = -4.0;
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
 static const double JUMP_COST = 30.0;
 static const double MOVE_COST_PER_MM = 0.6;
 static const double FREE_MOVE_MM = 0.4;
+static const double APART_MM = 5.0; /* of pieces: what lies nearer is weighed as one cluster anyway */
 
 /* Luma of the shaft itself: nearly its brightest from 4 to 20 mm behind the tip. */
 static double shaft_luma(const struct hunt *hunt, size_t frame, long tip)
@@ -30,6 +32,22 @@ static double shaft_luma(const struct hunt *hunt, size_t frame, long tip)
     return n > 0 ? statistics_quantile(luma, n, 0.9) : 255.0;
 }
 
+static bool is_near(long row, long other)
+{
+    return other >= 0 && (double)labs(row - other) * FOLLOW_STEP_MM < APART_MM;
+}
+
+/* Whether a piece that parted from a cluster cannot be told at a row. */
+static bool is_taken(const struct hunt *hunt, const long *tip, const long *whole, size_t frame, long row)
+{
+    if (whole[frame] < 0 || tip[frame] >= 0 || is_near(row, whole[frame]))
+        return true;
+    for (size_t i = 0; i < hunt->n_parted; i++)
+        if (is_near(row, hunt->parted[i][frame]))
+            return true;
+    return false;
+}
+
 /* What being at a row in a frame is worth. With a catheter there only what outshines it can be told, or what
  * is new since it came to rest. */
 static double worth(const struct hunt *hunt, const long *tip, const double *shaft, size_t frame, size_t row)
@@ -37,7 +55,7 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
     double value = (double)hunt->crest[frame * hunt->n_rows + row] - SEEN;
 
     if (hunt_along_mm(hunt, (double)row) < -4.0 || hunt_along_mm(hunt, (double)row) > hunt->length_mm + 4.0)
-        return -4.0;
+        return LEAST_WORTH;
     if (tip[frame] >= 0) {
         long behind = hunt->cluster->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
         double luma = hunt->crest_luma[frame * hunt->n_rows + row];
@@ -49,11 +67,11 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
         if (hunt->fresh != NULL && isfinite(hunt->fresh[frame * hunt->n_rows + row]))
             value = (double)hunt->fresh[frame * hunt->n_rows + row] - SEEN;
     }
-    return fmin(fmax(value, -4.0), 5.0);
+    return fmin(fmax(value, LEAST_WORTH), 5.0);
 }
 
 /* Best way through all frames (dynamic programming): row of each frame or -1. */
-bool cluster_way_find(const struct hunt *hunt, const long *tip, long *way)
+bool cluster_way_find(const struct hunt *hunt, const long *tip, const long *whole, long *way)
 {
     size_t n = hunt->follow->n_frames;
     size_t n_states = hunt->n_rows + 1; /* the last: not there */
@@ -98,7 +116,9 @@ bool cluster_way_find(const struct hunt *hunt, const long *tip, long *way)
                 best = before[best_before] - JUMP_COST;
                 from = (short)best_before;
             }
-            now[r] = best + worth(hunt, tip, level, t, r);
+            now[r] = best + (whole != NULL && is_taken(hunt, tip, whole, t, (long)r)
+                                 ? LEAST_WORTH
+                                 : worth(hunt, tip, level, t, r));
             back[t * n_states + r] = from;
         }
         now[hunt->n_rows] = t == 0 ? 0.0 : before[hunt->n_rows];

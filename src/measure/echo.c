@@ -7,8 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double PI = 3.14159265358979323846;
-static const double FINE_SIGMA_MM = 0.45;
 static const double BEFORE_FROM_S = 2.0; /* before the instant */
 static const double BEFORE_TO_S = 0.4;   /* the instant itself is open by that much */
 static const double FRESH_S = 2.0;       /* after the instant the speckle is still the same as before */
@@ -18,16 +16,7 @@ static const double REST_S = 2.0;        /* least time in which a place was clea
 static const double HOLE_S = 0.5;        /* in the catheter's stay */
 static const double SHAFT_BLUR_MM = 1.2; /* ahead of the tip that the shaft still brightens */
 static const double PATCH_MM = 14.0;     /* to either side of the cluster */
-static const double REACH_MM = 5.0;
-static const double MOST_REACH_MM = 8.0;
-static const double REACH_SPREADS = 3.0;
-static const double BESIDE_MM = 4.0;  /* of its line: within the stripe */
-static const double LEAST_MASS = 0.1; /* of a piece, of the whole */
-static const double CHANCE = 3.0;     /* standard deviations above which an excess is not chance */
-/* Standard deviation over mean of fully developed speckle, in amplitude: 1 / 1.91, Burckhardt, IEEE Trans.
- * Sonics Ultrason. SU-25(1):1-6, 1978. */
-static const double GRAIN = 0.52;
-enum { MOST_STEPS = 8, GRAIN_FRAMES = 16, GRAIN_REACH = 6 };
+enum { GRAIN_FRAMES = 16, GRAIN_REACH = 6 };
 
 /* ---- what a place shows without bubbles ---- */
 
@@ -66,6 +55,12 @@ static bool is_under_shaft(const struct echo *echo, double tip, size_t row)
     return tip >= 0.0 && behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM;
 }
 
+/* Whether what lies at a row, -1 for nothing, may brighten another one. */
+static bool is_beside(long bubbles, size_t row)
+{
+    return bubbles >= 0 && fabs((double)(bubbles - (long)row)) * FOLLOW_STEP_MM <= CLEAR_MM;
+}
+
 /* Whether neither bubbles nor catheter were near a row in a frame. */
 static bool is_clear(const struct echo *echo, size_t t, size_t row)
 {
@@ -76,7 +71,10 @@ static bool is_clear(const struct echo *echo, size_t t, size_t row)
         return false;
     if (cluster->has_onset && time_s[t] < time_s[cluster->onset] - CLEAR_S)
         return true;
-    return echo->way[t] >= 0 && fabs((double)(echo->way[t] - (long)row)) * FOLLOW_STEP_MM > CLEAR_MM;
+    for (size_t i = 0; i < echo->hunt->n_parted; i++)
+        if (is_beside(echo->hunt->parted[i][t], row))
+            return false;
+    return echo->way[t] >= 0 && !is_beside(echo->way[t], row);
 }
 
 static void fill_rest_row(void *context, size_t row)
@@ -237,15 +235,22 @@ static const float *row_without(const struct echo *echo, size_t t, size_t row)
     return (is_before ? echo->before : echo->rest) + row * hunt->n_columns;
 }
 
-bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end, long row,
-               double reach_mm)
+bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end,
+               const struct echo_guess *guess, double reach_mm)
 {
     const struct hunt *hunt = echo->hunt;
     size_t strip = hunt->n_rows * hunt->n_columns;
     long half = (long)(PATCH_MM / FOLLOW_STEP_MM);
-    long first = row - half > 0 ? row - half : 0;
-    long last = row + half < (long)hunt->n_rows ? row + half : (long)hunt->n_rows - 1;
+    long row = lround(guess->row[0]);
+    long first = row;
+    long last = row;
 
+    for (size_t i = 1; i < guess->n; i++) {
+        first = lround(fmin((double)first, guess->row[i]));
+        last = lround(fmax((double)last, guess->row[i]));
+    }
+    first = first - half > 0 ? first - half : 0;
+    last = last + half < (long)hunt->n_rows ? last + half : (long)hunt->n_rows - 1;
     memset(patch, 0, sizeof *patch);
     patch->first_row = first;
     patch->cell_places = echo->cell_places;
@@ -255,7 +260,8 @@ bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, s
     for (size_t t = from; t < end && t < hunt->follow->n_frames; t++) {
         const float *strength = strength_in(echo, t);
 
-        if (echo->way[t] < 0 || fabs((double)(echo->way[t] - row)) * FOLLOW_STEP_MM > reach_mm)
+        if (echo->way[t] < 0 ||
+            (guess->n == 1 && fabs((double)(echo->way[t] - row)) * FOLLOW_STEP_MM > reach_mm))
             continue;
         patch->n++;
         for (long r = first; r <= last; r++) {
@@ -269,200 +275,10 @@ bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, s
     }
     for (size_t i = 0; i < hunt->n_columns * (size_t)(last - first + 1); i++)
         patch->excess->value[i] /= fmaxf((float)patch->n, 1.0F);
-    return raster_smooth(patch->excess, FINE_SIGMA_MM / FOLLOW_STEP_MM, FINE_SIGMA_MM / FOLLOW_STEP_MM);
+    return raster_smooth(patch->excess, ECHO_SIGMA_MM / FOLLOW_STEP_MM, ECHO_SIGMA_MM / FOLLOW_STEP_MM);
 }
 
 void echo_patch_free(struct echo_patch *patch)
 {
     raster_free(&patch->excess);
-}
-
-/* ---- the centre ---- */
-
-struct sums {
-    double mass, x, y, squares;
-    double weights[3]; /* squared: as they are, with y, with y squared */
-    double places[3];  /* their number, likewise */
-};
-
-struct search {
-    const struct raster *excess;
-    unsigned char *mark; /* 1: bright, not yet taken */
-    size_t *stack;
-    double *away; /* scratch */
-    double cell_places;
-};
-
-/* Takes a bright place and the bright places joined to it. */
-static struct sums take_piece(const struct search *search, size_t at)
-{
-    size_t width = (size_t)search->excess->width_px;
-    size_t n_places = width * (size_t)search->excess->height_px;
-    struct sums sums = {0};
-    size_t n = 0;
-
-    search->stack[n++] = at;
-    search->mark[at] = 0;
-    while (n > 0) {
-        size_t i = search->stack[--n];
-        const size_t next[4] = {i + 1, i - 1, i + width, i - width};
-        double value = (double)search->excess->value[i];
-        double x = (double)(i % width);
-        double y = (double)(i / width);
-
-        sums.mass += value;
-        sums.x += value * x;
-        sums.y += value * y;
-        sums.squares += value * (x * x + y * y);
-        sums.weights[0] += value * value;
-        sums.weights[1] += value * value * y;
-        sums.weights[2] += value * value * y * y;
-        sums.places[0] += 1.0;
-        sums.places[1] += y;
-        sums.places[2] += y * y;
-        for (int k = 0; k < 4; k++) /* the columns at the sides are never marked, so none wraps */
-            if (next[k] < n_places && search->mark[next[k]] == 1) {
-                search->mark[next[k]] = 0;
-                search->stack[n++] = next[k];
-            }
-    }
-    return sums;
-}
-
-/* How much chance makes of places beyond the reach of any cluster, near the same line along the stripe
- * (brighter tissue leaves more); every second tells enough. */
-static double noise_around(const struct search *search, double x, double y)
-{
-    const struct raster *excess = search->excess;
-    size_t n = 0;
-
-    for (int i = 0; i < excess->width_px * excess->height_px; i += 2) {
-        double across = (double)(i % excess->width_px) - x;
-
-        if (fabs(across) * FOLLOW_STEP_MM <= BESIDE_MM &&
-            hypot((double)(i / excess->width_px) - y, across) * FOLLOW_STEP_MM > MOST_REACH_MM)
-            search->away[n++] = (double)excess->value[i];
-    }
-    return n > 0 ? statistics_spread(search->away, n) : 0.0;
-}
-
-static double peak_within(const struct search *search, double x, double y, double reach)
-{
-    const struct raster *excess = search->excess;
-    double peak = 0.0;
-
-    for (int row = 0; row < excess->height_px; row++)
-        for (int column = 1; column + 1 < excess->width_px; column++)
-            if (hypot((double)row - y, (double)column - x) <= reach)
-                peak = fmax(peak, (double)excess->value[row * excess->width_px + column]);
-    return peak;
-}
-
-/* One step: the pieces within reach of the last centre. */
-static struct sums sum_pieces(const struct search *search, double x, double y, double reach, double least,
-                              int *pieces)
-{
-    const struct raster *excess = search->excess;
-    size_t n = (size_t)excess->width_px * (size_t)excess->height_px;
-    struct sums sums = {0};
-    double total = 0.0;
-
-    for (size_t i = 0; i < n; i++) {
-        size_t column = i % (size_t)excess->width_px;
-        double away = hypot((double)(i / (size_t)excess->width_px) - y, (double)column - x);
-
-        search->mark[i] = column > 0 && column + 1 < (size_t)excess->width_px && away <= reach &&
-                          (double)excess->value[i] > least;
-        total += search->mark[i] ? (double)excess->value[i] : 0.0;
-    }
-    *pieces = 0;
-    for (size_t i = 0; i < n; i++) {
-        struct sums piece;
-
-        if (search->mark[i] != 1)
-            continue;
-        piece = take_piece(search, i);
-        if (piece.mass < LEAST_MASS * total)
-            continue;
-        ++*pieces;
-        sums.mass += piece.mass;
-        sums.x += piece.x;
-        sums.y += piece.y;
-        sums.squares += piece.squares;
-        for (int k = 0; k < 3; k++) {
-            sums.weights[k] += piece.weights[k];
-            sums.places[k] += piece.places[k];
-        }
-    }
-    return sums;
-}
-
-/* Squares about y of sums taken about 0. */
-static double about(const double *sums, double y)
-{
-    return fmax(sums[2] - 2.0 * y * sums[1] + y * y * sums[0], 0.0);
-}
-
-/* Standard error of the centre along the stripe: each grain of the cluster is brighter or darker by chance,
- * and chance adds to all of it. */
-static double centre_error_mm(const struct sums *sums, double cell_places, double noise)
-{
-    double y = sums->y / sums->mass;
-    double sigma = FINE_SIGMA_MM / FOLLOW_STEP_MM;
-    double smooth_places = cell_places + 4.0 * PI * sigma * sigma;
-    double square = GRAIN * GRAIN * cell_places * about(sums->weights, y) +
-                    noise * noise * smooth_places * about(sums->places, y);
-
-    return FOLLOW_STEP_MM * sqrt(square) / sums->mass;
-}
-
-static void step_to_centre(struct echo_centre *centre, const struct search *search, double x, double y,
-                           double share)
-{
-    double reach = REACH_MM / FOLLOW_STEP_MM;
-    double noise = noise_around(search, x, y);
-
-    for (int step = 0; step < MOST_STEPS; step++) {
-        double peak = peak_within(search, x, y, reach);
-        struct sums sums = {0};
-        double moved = 0.0;
-
-        if (!(peak > CHANCE * noise))
-            return;
-        sums = sum_pieces(search, x, y, reach, fmax(share * peak, CHANCE * noise), &centre->pieces);
-        if (!(sums.mass > 0.0))
-            return;
-        moved = hypot(sums.x / sums.mass - x, sums.y / sums.mass - y);
-        x = sums.x / sums.mass;
-        y = sums.y / sums.mass;
-        centre->is_seen = true;
-        centre->row = y;
-        centre->column = x;
-        centre->spread_mm = sqrt(fmax(sums.squares / sums.mass - x * x - y * y, 0.0)) * FOLLOW_STEP_MM;
-        centre->error_mm = centre_error_mm(&sums, search->cell_places, noise);
-        reach = fmin(fmax(REACH_SPREADS * centre->spread_mm, REACH_MM), MOST_REACH_MM) / FOLLOW_STEP_MM;
-        if (moved < 0.02)
-            return;
-    }
-}
-
-bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch, double row, double column,
-                      double share)
-{
-    size_t n = (size_t)patch->excess->width_px * (size_t)patch->excess->height_px;
-    struct search search = {.excess = patch->excess,
-                            .mark = calloc(n, 1),
-                            .stack = malloc(n * sizeof *search.stack),
-                            .away = malloc(n * sizeof *search.away),
-                            .cell_places = patch->cell_places};
-    bool is_made = search.mark && search.stack && search.away;
-
-    memset(centre, 0, sizeof *centre);
-    if (is_made && patch->n > 0)
-        step_to_centre(centre, &search, column, row - (double)patch->first_row, share);
-    centre->row += (double)patch->first_row;
-    free(search.mark);
-    free(search.stack);
-    free(search.away);
-    return is_made;
 }

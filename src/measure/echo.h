@@ -8,6 +8,11 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* Standard deviation of the smoothing of an excess: the width of a bubble or less. */
+#define ECHO_SIGMA_MM 0.45
+
+enum { ECHO_MOST_PIECES = HUNT_MOST_PARTED + 1 };
+
 /* What bubbles add to the straightened stripe. Luma is taken back to the strength of the echo, in which
  * bubbles, catheter and tissue add up as they do not in luma; what the place shows without bubbles is taken
  * away. */
@@ -22,6 +27,12 @@ struct echo {
     bool has_before;    /* before was seen */
     double before_tip;  /* the catheter's row in it, -1: none */
     double cell_places; /* places of the strip that one grain of speckle covers */
+};
+
+/* Roughly where the pieces of a cluster lie. */
+struct echo_guess {
+    size_t n; /* at least 1 */
+    double row[ECHO_MOST_PIECES], column[ECHO_MOST_PIECES];
 };
 
 /* A stretch of the strip about the cluster, all columns. */
@@ -46,15 +57,16 @@ struct echo_centre {
 MUST_CHECK bool echo_make(struct echo *echo, const struct hunt *hunt, const long *way, const long *tip,
                           double range_db);
 
-/* Mean excess over those frames of [from, end) in which the cluster lies within reach_mm of a row, smoothed.
- * patch->n is 0 when there are none. False when memory ran out; end with echo_patch_free either way. */
+/* Mean excess over those frames of [from, end) in which the cluster lies within reach_mm of the guess
+ * (several pieces: in which it is seen), smoothed. patch->n is 0 when there are none. False when memory ran
+ * out; end with echo_patch_free either way. */
 MUST_CHECK bool echo_take(struct echo_patch *patch, const struct echo *echo, size_t from, size_t end,
-                          long row, double reach_mm);
+                          const struct echo_guess *guess, double reach_mm);
 
 /* The brightness-weighted centre of what is brighter than `share` of the peak and than chance, near a first
- * guess. False when memory ran out. */
-MUST_CHECK bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch, double row,
-                                 double column, double share);
+ * guess: near any of several pieces. False when memory ran out. */
+MUST_CHECK bool echo_find_centre(struct echo_centre *centre, const struct echo_patch *patch,
+                                 const struct echo_guess *guess, double share);
 
 void echo_patch_free(struct echo_patch *patch);
 void echo_free(struct echo *echo);

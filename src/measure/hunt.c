@@ -94,10 +94,14 @@ static bool level_gain(struct hunt *hunt)
 
 /* ---- what the stripe looks like without bubbles ---- */
 
-/* Blocks of time in which a row is looked at by itself. */
+/* Blocks of time in which a row is looked at by itself: of eight frames at least, for a median of fewer is
+ * chance. With one block alone bubbles that stay for more than half of the loop would be their own
+ * background. */
 static size_t block_count(size_t n_frames)
 {
-    return n_frames >= (size_t)8 * N_BLOCKS ? N_BLOCKS : 1;
+    size_t n = n_frames / 8;
+
+    return n < 1 ? 1 : n < N_BLOCKS ? n : N_BLOCKS;
 }
 
 static void fill_background_row(void *context, size_t row)
@@ -281,6 +285,8 @@ void hunt_free(struct hunt *hunt)
     free(hunt->lift);
     free(hunt->background);
     free(hunt->fresh);
+    for (size_t i = 0; i < hunt->n_parted; i++)
+        free(hunt->parted[i]);
     free(hunt->crest);
     free(hunt->crest_column);
     free(hunt->crest_luma);

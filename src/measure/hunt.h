@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { HUNT_MOST_LIFT = 64 };
+enum { HUNT_MOST_LIFT = 64, HUNT_MOST_PARTED = 3 };
 
 /* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
  * of what the stripe shows without bubbles. */
@@ -27,6 +27,10 @@ struct hunt {
     /* frames x rows: the same of what is new while the catheter rests, -HUGE_VALF elsewhere; NULL: it did not
      */
     float *fresh;
+    /* n_frames: rows of pieces that parted from the cluster, -1 where they are not seen (pieces_find); owned
+     */
+    long *parted[HUNT_MOST_PARTED];
+    size_t n_parted;
     double length_mm;
     bool is_failed; /* memory ran out on the way */
 };

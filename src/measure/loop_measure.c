@@ -144,8 +144,8 @@ static bool follow_loop(struct work *work, struct loop_result *result, struct er
 
     return follow_stripe(&work->follow, work->loop, &span, &work->canvas, work->tissue, &work->stripe.fit,
                          err) &&
-           cluster_find(&work->cluster, &work->follow, work->stripe.fit.length_mm, &result->deposit.reasons,
-                        err);
+           cluster_find(&work->cluster, &work->follow, &work->canvas, work->stripe.fit.length_mm,
+                        &result->deposit.reasons, err);
 }
 
 static bool copy_facts(struct loop_result *result, const struct work *work, struct error **err)
