@@ -136,7 +136,12 @@ static void a_bad_value_names_option_value_and_what_is_wanted(void **state)
         {"--out", "--out has no value: wanted is a folder"},
         {"--force=1", "--force=1: this option takes no value"},
         {"--force --force", "--force: given twice; give it once"},
-        {"--none", "--none: there is no such option, or it could mean several; see afterflash test --help"},
+        {"--none", "--none: there is no such option; see afterflash test --help"},
+        {"--f", "--f: there is no such option; see afterflash test --help"},
+        {"--sca 1.5", "--sca: there is no such option; if --scale is meant, spell it out"},
+        {"a --sca=1.5 b", "--sca: there is no such option; if --scale is meant, spell it out"},
+        {"a --forc b", "--forc: there is no such option; if --force is meant, spell it out"},
+        {"--out --forc --hel", "--hel: there is no such option; if --help is meant, spell it out"},
         {"-q", "-q: there is no such option; options are spelled out, as in --help"},
     };
 
