@@ -432,7 +432,7 @@ static void a_way_beyond_the_stripe_is_refused(void **state)
 
     (void)state;
     into_the_muscle.drift_mm = 20; /* from 14 mm */
-    assert_refused(&into_the_muscle, "--drift-mm 20: leads 5.");
+    assert_refused(&into_the_muscle, "--drift-mm 20: leads 6.");
     assert_refused(&into_the_muscle, "beyond the fundus");
     into_the_canal.drift_mm = -30;
     assert_refused(&into_the_canal, "beyond the internal os; see --deposit-mm 14 and --length-mm 36");
