@@ -40,6 +40,8 @@ struct loop_facts {
     double declared_duration_s; /* -1 where it says nothing */
     bool has_clock;      /* false: frame times are not known (see problems); times are then the frame index */
     double pixel_aspect; /* width over height of a pixel; 1 where it says nothing */
+    bool is_aspect_assumed; /* it says nothing, and its kind does not mean square pixels by that (DICOM does)
+                             */
     struct loop_region *regions;
     size_t n_regions;
     bool has_start; /* start_s is known */

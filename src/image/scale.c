@@ -317,6 +317,12 @@ static bool take_ruler(struct scale *scale, const struct loop_facts *facts, cons
     scale->source = SCALE_RULER;
     scale->mm_per_px_x = ruler->is_vertical ? ruler->mm_per_px * aspect : ruler->mm_per_px;
     scale->mm_per_px_y = ruler->is_vertical ? ruler->mm_per_px : ruler->mm_per_px / aspect;
+    if (facts->is_aspect_assumed)
+        (void)text_list_add(
+            &scale->reasons,
+            "the file does not tell the shape of its pixels, so they are taken to be square: the "
+            "ruler measures %s only, and if the picture was stretched, lengths %s are wrong",
+            ruler->is_vertical ? "depth" : "width", ruler->is_vertical ? "across" : "in depth");
     return true;
 }
 

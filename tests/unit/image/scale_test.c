@@ -388,6 +388,22 @@ static void a_ruler_alone_gives_the_scale_and_its_assumption(void **state)
     situation_free(at);
 }
 
+/* A captured video that was stretched without a word shows a ruler in one direction only. */
+static void pixels_that_nothing_tells_of_are_taken_to_be_square_and_it_says_so(void **state)
+{
+    struct situation *at = situation_make(0);
+
+    (void)state;
+    set_ruler(at, 0.2, false);
+    choose(at, 0);
+    assert_false(says(at, "taken to be square"));
+    at->facts.is_aspect_assumed = true;
+    choose(at, 0);
+    check(at, SCALE_RULER, 0.2, 0.2);
+    assert_true(says(at, "taken to be square: the ruler measures depth only"));
+    situation_free(at);
+}
+
 static void pixels_that_are_not_square_are_wider_by_their_aspect(void **state)
 {
     struct situation *at = situation_make(0);
@@ -458,6 +474,7 @@ int main(void)
         cmocka_unit_test(a_region_that_shows_no_plane_of_tissue_gives_no_scale),
         cmocka_unit_test(colour_flow_over_the_picture_stands_in_for_tissue),
         cmocka_unit_test(a_ruler_alone_gives_the_scale_and_its_assumption),
+        cmocka_unit_test(pixels_that_nothing_tells_of_are_taken_to_be_square_and_it_says_so),
         cmocka_unit_test(pixels_that_are_not_square_are_wider_by_their_aspect),
         cmocka_unit_test(a_given_scale_wins_and_its_contradiction_is_told),
         cmocka_unit_test(without_any_scale_lengths_stay_pixels_and_it_says_so),
