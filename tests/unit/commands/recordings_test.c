@@ -76,6 +76,8 @@ static void a_dicom_file_is_known_without_an_ending(void **state)
  * small as a DICOMDIR may be; pydicom reads the same bytes as a file without pixel data (tests/cases). */
 static void put_directory(const char *name)
 {
+    static const char mark[] = "DICM\2\0\0\0UL\4\0";
+    static const char media_type[] = "\4\0\60\21CS\2\0A ";
     static const char meta[] = "\2\0\2\0UI\24\0"
                                "1.2.840.10008.1.3.10"
                                "\2\0\20\0UI\24\0"
@@ -85,13 +87,13 @@ static void put_directory(const char *name)
     size_t n = 128;
     FILE *file = NULL;
 
-    memcpy(content + n, "DICM\2\0\0\0UL\4\0", 12);
+    memcpy(content + n, mark, sizeof mark);
     content[n + 12] = (char)(sizeof meta - 1);
     n += 16;
     memcpy(content + n, meta, sizeof meta - 1);
     n += sizeof meta - 1;
-    memcpy(content + n, "\4\0\60\21CS\2\0A ", 10);
-    n += 10;
+    memcpy(content + n, media_type, sizeof media_type - 1);
+    n += sizeof media_type - 1;
     (void)snprintf(path, sizeof path, "%s/%s", folder_fixture, name);
     file = fopen(path, "wb");
     assert_non_null(file);
