@@ -13,10 +13,10 @@ run() {
 # Words that clang-tidy needs, one a line; the version is a string within quotes.
 lean=$(printf '%s\n' "$@" | grep -E '^-(I|D|std)')
 
-# tidy ENDING STANDARD: the sources with that ending
+# tidy FOLDER ENDING STANDARD: the sources there with that ending
 tidy() {
-    find src -name "*.$1" | LC_ALL=C sort | xargs -P "$(nproc)" -n 4 sh -c \
-        'clang-tidy --quiet "$@" -- -std='"$2"' -Iinclude -Isrc -D_XOPEN_SOURCE=700 -DAFTERFLASH_VERSION=\"0.0.0\" '"$(echo "$lean" | grep '^-I/' | tr '\n' ' ')"' 2>/dev/null' tidy
+    find "$1" -name "*.$2" | LC_ALL=C sort | xargs -P "$(nproc)" -n 4 sh -c \
+        'clang-tidy --quiet "$@" -- -std='"$3"' -Iinclude -Isrc -Itests/support -D_XOPEN_SOURCE=700 -DAFTERFLASH_VERSION=\"0.0.0\" '"$(echo "$lean" | grep '^-I/' | tr '\n' ' ')"' 2>/dev/null' tidy
 }
 
 run clang-format make -s check-format
@@ -27,6 +27,7 @@ run banned tools/check-banned.sh
 run cppcheck cppcheck --quiet --error-exitcode=1 --inline-suppr --std=c17 --enable=warning,performance,portability \
     --suppress=missingIncludeSystem --suppress=preprocessorErrorDirective --suppress=memleak --suppress=internalAstError --suppress=ignoredReturnValue -j "$(nproc)" -Iinclude -Isrc \
     -D_XOPEN_SOURCE=700 src
-run clang-tidy tidy c c17
-run "clang-tidy, C++" tidy cpp c++17
+run clang-tidy tidy src c c17
+run "clang-tidy, C++" tidy src cpp c++17
+run "clang-tidy, tests" tidy tests c c17
 exit $failed

@@ -6,6 +6,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdio.h>
 
 #ifdef __cplusplus
 extern "C" {
@@ -38,6 +39,21 @@ MUST_CHECK bool text_to_double(const char *text, double *value);
 
 /** Reads a whole string as one decimal integer within [low, high]. As above. */
 MUST_CHECK bool text_to_long(const char *text, long low, long high, long *value);
+
+/** Bytes of the well-formed UTF-8 sequence that a text begins with (RFC 3629); 0 where it begins with none.
+ * An empty text begins with one of 1 byte. */
+size_t text_sequence_bytes(const char *text);
+
+/** Bytes of the first character of a text; what is no UTF-8 is taken byte by byte. An empty text has 1. */
+size_t text_character_bytes(const char *text);
+
+/** Writes the first character of a text that is not empty, so that what is written is always UTF-8 and steers
+ *  no terminal: `control` stands for a control character (U+0000 to U+001F, U+007F to U+009F), U+FFFD for a
+ *  byte that is no UTF-8. Returns the bytes of the text that it took. */
+size_t text_write_character(FILE *to, const char *text, char control);
+
+/** Writes a whole text by text_write_character. */
+void text_write(FILE *to, const char *text, char control);
 
 #ifdef __cplusplus
 }

@@ -25,12 +25,14 @@ struct clock {
  *  there; else Cine Rate, else Recommended Display Frame Rate, with a sentence. A value that
  *  cannot be (zero, negative, below 1 ms or above 2 s, too few) gives no clock and a sentence saying which
  * value it was. Other rates, Effective Duration and the heart rate are compared; more than 2 % (heart rate 20
- * %) apart gives a sentence, Effective Duration more than 20 % apart gives no clock.
+ * %) apart gives a sentence, Effective Duration more than 20 % apart gives no clock. It may span the frames
+ * that are declared or those that are there: of a file that ends early it was written for the former.
  *
- *  n_frames  frames that are there, or that are declared; one frame needs no clock
- *  problems  gains sentences. Errors: ERROR_MEMORY. End with clock_free also after a failure. */
+ *  n_frames    frames that are there, or that are declared; one frame needs no clock
+ *  n_declared  Number of Frames; -1 where the file does not say
+ *  problems    gains sentences. Errors: ERROR_MEMORY. End with clock_free also after a failure. */
 MUST_CHECK bool clock_read(struct clock *clock, const struct dataset *dataset, size_t n_frames,
-                           struct text_list *problems, struct error **err);
+                           long n_declared, struct text_list *problems, struct error **err);
 
 /** Seconds of a frame from the first; its index where the clock is not known. Beyond the
  *  last known time it goes on by the mean step. */

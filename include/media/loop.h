@@ -10,11 +10,16 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* Codes of a region (PS3.3 C.8.5.5.1). */
+enum { REGION_FORMAT_2D = 1 };
+enum { REGION_TYPE_TISSUE = 1, REGION_TYPE_COLOUR_FLOW = 2 };
+enum { REGION_UNITS_CM = 3 };
+
 /** A region that a DICOM file calibrates (PS3.3 C.8.5.5), corners in pixels of the decoded frame. */
 struct loop_region {
     struct box box;     /* as declared; may reach outside the picture */
-    int spatial_format; /* (0018,6012): 1 = 2D */
-    int data_type;      /* (0018,6014): 1 = tissue */
+    int spatial_format; /* (0018,6012): 1 = 2D, 2 = M-mode, 3 = spectral, 4 = wave form, 5 = graphics */
+    int data_type;      /* (0018,6014): 1 = tissue, 2 = colour flow, others: spectra, curves */
     int units_x;        /* (0018,6024): 3 = cm */
     int units_y;        /* (0018,6026) */
     double delta_x;     /* (0018,602C), units per pixel, may be negative */
@@ -35,6 +40,8 @@ struct loop_facts {
     double declared_duration_s; /* -1 where it says nothing */
     bool has_clock;      /* false: frame times are not known (see problems); times are then the frame index */
     double pixel_aspect; /* width over height of a pixel; 1 where it says nothing */
+    bool is_aspect_assumed; /* it says nothing, and its kind does not mean square pixels by that (DICOM does)
+                             */
     struct loop_region *regions;
     size_t n_regions;
     bool has_start; /* start_s is known */

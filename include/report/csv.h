@@ -14,7 +14,8 @@ void csv_number(FILE *to, double number, int decimals);
 /** The value of a quantity; NA when it is withheld. */
 void csv_quantity(FILE *to, struct quantity quantity, int decimals);
 
-/** A text, quoted where it has to be; NULL gives NA. Control characters become spaces. One that a spreadsheet
+/** A text, quoted where it has to be; NULL gives NA. Control characters become spaces, bytes that
+ *  are no UTF-8 U+FFFD. One that a spreadsheet
  *  would take for a formula (it begins with = + - @) gets an apostrophe before it: OWASP, "CSV Injection". */
 void csv_text(FILE *to, const char *text);
 

@@ -13,7 +13,7 @@
 /* X(field, option, default, low, high, summary) */
 #define RECIPE_NUMBERS(X)                                                                                    \
     X(frames_per_s, "frames-per-s", 12, 0.5, 60, "frames per second")                                        \
-    X(duration_s, "duration-s", 30, 0.05, 3600, "length of the loop")                                        \
+    X(duration_s, "duration-s", 120, 0.05, 3600, "length of the loop")                                       \
     X(depth_mm, "depth-mm", 80, 30, 200, "depth shown below the probe")                                      \
     X(scale_mm_per_px, "pixel-mm", 0, 0, 2, "size of a pixel; 0: the sector is fitted to the frame")         \
     X(sector_deg, "sector-deg", 130, 30, 170, "opening angle of the sector")                                 \
@@ -94,8 +94,8 @@
 
 #define RECIPE_INTEGERS(X)                                                                                   \
     X(seed, "seed", 1, 0, 2147483647, "same seed and options, same bytes")                                   \
-    X(width_px, "width-px", 800, 64, 4096, "width of the frame")                                             \
-    X(height_px, "height-px", 600, 64, 4096, "height of the frame")                                          \
+    X(width_px, "width-px", 800, 64, 4096, "width of the frame, even")                                       \
+    X(height_px, "height-px", 600, 64, 4096, "height of the frame, even")                                    \
     X(bubbles, "bubbles", 8, 0, 200, "bubbles in the cluster; 0: none are deposited")                        \
     X(pieces, "pieces", 1, 1, 3, "pieces that the cluster ends in")                                          \
     X(threads, "threads", 0, 0, 64,                                                                          \

@@ -52,29 +52,10 @@ json_t *json_from_point(bool is_known, struct point point)
     return pair(point.x_px, point.y_px, 2);
 }
 
-/* Bytes in a well-formed UTF-8 sequence at the start of text (RFC 3629); 0 when it is not one. */
-static size_t sequence_bytes(const unsigned char *text)
-{
-    size_t n = text[0] < 0x80   ? 1
-               : text[0] < 0xC2 ? 0
-               : text[0] < 0xE0 ? 2
-               : text[0] < 0xF0 ? 3
-               : text[0] < 0xF5 ? 4
-                                : 0;
-
-    for (size_t i = 1; i < n; i++)
-        if ((text[i] & 0xC0) != 0x80)
-            return 0;
-    if ((text[0] == 0xE0 && text[1] < 0xA0) || (text[0] == 0xED && text[1] > 0x9F) ||
-        (text[0] == 0xF0 && text[1] < 0x90) || (text[0] == 0xF4 && text[1] > 0x8F))
-        return 0;
-    return n;
-}
-
 json_t *json_from_text(const char *text)
 {
     static const char replacement[] = "\xEF\xBF\xBD";
-    const unsigned char *from = (const unsigned char *)text;
+    const char *from = text;
     json_t *made = NULL;
     char *clean = NULL;
     size_t n = 0;
@@ -85,9 +66,9 @@ json_t *json_from_text(const char *text)
     if (clean == NULL)
         return NULL;
     while (*from != '\0') {
-        size_t step = sequence_bytes(from);
+        size_t step = text_sequence_bytes(from);
 
-        memcpy(clean + n, step == 0 ? (const void *)replacement : from, step == 0 ? 3 : step);
+        memcpy(clean + n, step == 0 ? replacement : from, step == 0 ? 3 : step);
         n += step == 0 ? 3 : step;
         from += step == 0 ? 1 : step;
     }

@@ -178,3 +178,51 @@ bool text_to_long(const char *text, long low, long high, long *value)
     *value = read;
     return true;
 }
+
+size_t text_sequence_bytes(const char *text)
+{
+    const unsigned char *byte = (const unsigned char *)text;
+    size_t n = byte[0] < 0x80   ? 1
+               : byte[0] < 0xC2 ? 0
+               : byte[0] < 0xE0 ? 2
+               : byte[0] < 0xF0 ? 3
+               : byte[0] < 0xF5 ? 4
+                                : 0;
+
+    for (size_t i = 1; i < n; i++)
+        if ((byte[i] & 0xC0) != 0x80)
+            return 0;
+    if ((byte[0] == 0xE0 && byte[1] < 0xA0) || (byte[0] == 0xED && byte[1] > 0x9F) ||
+        (byte[0] == 0xF0 && byte[1] < 0x90) || (byte[0] == 0xF4 && byte[1] > 0x8F))
+        return 0;
+    return n;
+}
+
+size_t text_character_bytes(const char *text)
+{
+    size_t n = text_sequence_bytes(text);
+
+    return n == 0 ? 1 : n;
+}
+
+size_t text_write_character(FILE *to, const char *text, char control)
+{
+    const unsigned char *byte = (const unsigned char *)text;
+    size_t n = text_sequence_bytes(text);
+
+    if (n == 0) {
+        (void)fputs("\xEF\xBF\xBD", to);
+        return 1;
+    }
+    if (byte[0] < 0x20 || byte[0] == 0x7F || (byte[0] == 0xC2 && byte[1] < 0xA0))
+        (void)fputc(control, to);
+    else
+        (void)fwrite(text, 1, n, to);
+    return n;
+}
+
+void text_write(FILE *to, const char *text, char control)
+{
+    while (*text != '\0')
+        text += text_write_character(to, text, control);
+}

@@ -127,9 +127,20 @@ static bool refuse_option(const struct option_row *rows, int said, char **argv, 
     if (optopt != 0)
         return error_set(err, ERROR_USAGE,
                          "-%c: there is no such option; options are spelled out, as in --help", optopt);
-    return error_set(err, ERROR_USAGE,
-                     "%s: there is no such option, or it could mean several; see afterflash %s --help", word,
+    return error_set(err, ERROR_USAGE, "%s: there is no such option; see afterflash %s --help", word,
                      argv[0]);
+}
+
+/* getopt_long takes the beginning of a name for the name; a later version might then read another one. */
+static bool is_spelled_out(const char *name, char **argv, struct error **err)
+{
+    const char *word = argv[optind - (optarg != NULL && optarg == argv[optind - 1] ? 2 : 1)];
+    size_t n = strcspn(word, "=");
+
+    if (n == strlen(name) + 2 && strncmp(word + 2, name, n - 2) == 0)
+        return true;
+    return error_set(err, ERROR_USAGE, "%.*s: there is no such option; if --%s is meant, spell it out",
+                     (int)n, word, name);
 }
 
 static bool read_all(const struct option_row *rows, const struct option *options, int argc, char **argv,
@@ -142,12 +153,16 @@ static bool read_all(const struct option_row *rows, const struct option *options
     while ((said = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         size_t i = said >= FIRST_ROW ? (size_t)(said - FIRST_ROW) : 0;
 
+        if (said == HELP && !is_spelled_out("help", argv, err))
+            return false;
         if (said == HELP) {
             *wants_help = true;
             return true;
         }
         if (said < FIRST_ROW)
             return refuse_option(rows, said, argv, err);
+        if (!is_spelled_out(rows[i].name, argv, err))
+            return false;
         if (is_seen[i])
             return error_set(err, ERROR_USAGE, "--%s: given twice; give it once", rows[i].name);
         is_seen[i] = true;

@@ -1,5 +1,7 @@
 #include "commands/progress.h"
 
+#include "base/text.h"
+
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -37,8 +39,8 @@ static int print_name(const char *name)
 {
     int cell = 0;
 
-    for (; cell < NAME_CELLS && *name != '\0'; cell++, name++)
-        (void)fputc((unsigned char)*name < 0x20 || *name == 0x7F ? '?' : *name, stderr);
+    for (; cell < NAME_CELLS && *name != '\0'; cell++)
+        name += text_write_character(stderr, name, '?');
     return cell;
 }
 
@@ -84,8 +86,7 @@ void progress_print_error(const char *sentence)
     bool is_coloured = is_colour_wanted();
 
     (void)fprintf(stderr, "%safterflash:%s ", is_coloured ? "\033[31m" : "", is_coloured ? "\033[0m" : "");
-    for (; *sentence != '\0'; sentence++)
-        (void)fputc((unsigned char)*sentence < 0x20 || *sentence == 0x7F ? '?' : *sentence, stderr);
+    text_write(stderr, sentence, '?');
     (void)fputc('\n', stderr);
 }
 

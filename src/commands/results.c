@@ -208,7 +208,9 @@ void results_print_paths(const struct results *results, FILE *to)
     for (int i = 0; i < N_FILES; i++) {
         char *path = path_of(results, print_order[i]);
 
-        (void)fprintf(to, "  %s\n", path == NULL ? names[print_order[i]] : path);
+        (void)fputs("  ", to);
+        text_write(to, path == NULL ? names[print_order[i]] : path, '?');
+        (void)fputc('\n', to);
         free(path);
     }
 }

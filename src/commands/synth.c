@@ -94,8 +94,9 @@ const struct command synth_command = {
                ".mp4, .avi, .mkv or .dcm; NAME.truth.json beside it says what the loop shows\n"
                "and how it was made.\n"
                "\n"
-               "What would not be seen is refused: a deposit after the end of the loop, a stripe\n"
-               "of which more than half lies outside the picture.\n"
+               "What would not be seen is refused: a deposit after the end of the loop, a drift\n"
+               "or a catheter tip that leads beyond the stripe, a stripe of which more than half\n"
+               "lies outside the picture. Width and height are even.\n"
                "\n"
                "The same options and seed give the same bytes. A value in brackets is the\n"
                "default.",

@@ -160,18 +160,34 @@ static bool compare_rate(const struct clock *clock, const struct dataset *datase
            error_memory(err);
 }
 
-static bool compare_duration(struct clock *clock, size_t n_frames, struct text_list *problems,
-                             struct error **err)
+/* Seconds between a duration that is said, with or without the last frame's own time, and a span. */
+static double apart_s(double said_s, double span_s, size_t n_frames)
 {
-    double span_s = last_s(clock, n_frames);
     double step_s = span_s / (double)(n_frames - 1);
-    double said_s = clock->declared_duration_s;
-    double apart_s =
-        fabs(said_s - (span_s + step_s / 2.0)) - step_s / 2.0; /* with or without the last frame's time */
 
-    if (said_s <= 0.0 || apart_s <= TELL_RATIO * span_s)
+    return fabs(said_s - (span_s + step_s / 2.0)) - step_s / 2.0;
+}
+
+/* Of a file that ends early the duration counts the frames that it was made with. */
+static bool compare_duration(struct clock *clock, size_t n_frames, long n_declared,
+                             struct text_list *problems, struct error **err)
+{
+    double said_s = clock->declared_duration_s;
+    double span_s = last_s(clock, n_frames);
+    double differs_s = apart_s(said_s, span_s, n_frames);
+
+    if (n_declared > 0 && (size_t)n_declared > n_frames) {
+        double whole_s = last_s(clock, (size_t)n_declared);
+        double whole_differs_s = apart_s(said_s, whole_s, (size_t)n_declared);
+
+        if (whole_differs_s < differs_s) {
+            span_s = whole_s;
+            differs_s = whole_differs_s;
+        }
+    }
+    if (said_s <= 0.0 || differs_s <= TELL_RATIO * span_s)
         return true;
-    if (apart_s > REFUSE_RATIO * fmin(span_s, said_s)) {
+    if (differs_s > REFUSE_RATIO * fmin(span_s, said_s)) {
         clock->is_known = false;
         return text_list_add(problems,
                              "Effective Duration is %g s, the frame times span %.4g s: one is wrong, so "
@@ -295,7 +311,7 @@ static void read_start(struct clock *clock, const struct dataset *dataset)
         clock->start_s += delay_ms / 1e3;
 }
 
-bool clock_read(struct clock *clock, const struct dataset *dataset, size_t n_frames,
+bool clock_read(struct clock *clock, const struct dataset *dataset, size_t n_frames, long n_declared,
                 struct text_list *problems, struct error **err)
 {
     *clock = (struct clock){.declared_duration_s = -1.0};
@@ -312,7 +328,8 @@ bool clock_read(struct clock *clock, const struct dataset *dataset, size_t n_fra
     return compare_rate(clock, dataset, CINE_RATE, "Cine Rate", n_frames, problems, err) &&
            compare_rate(clock, dataset, DISPLAY_RATE, "Recommended Display Frame Rate", n_frames, problems,
                         err) &&
-           compare_duration(clock, n_frames, problems, err) && compare_heart(dataset, problems, err);
+           compare_duration(clock, n_frames, n_declared, problems, err) &&
+           compare_heart(dataset, problems, err);
 }
 
 double clock_time_s(const struct clock *clock, size_t index)

@@ -4,6 +4,7 @@
 #include <dcmtk/dcmdata/dctk.h>
 #include <turbojpeg.h>
 
+#include <cerrno>
 #include <cmath>
 #include <cstdio>
 #include <cstring>
@@ -19,6 +20,7 @@ struct dicom_writer {
     int width_px = 0, height_px = 0, jpeg_quality = 0;
     bool is_jpeg = false, is_colour = false;
     size_t n_frames = 0, n_added = 0;
+    int cause = 0;            /* errno of the write that failed */
     long table_at = 0;        /* where the offset table's entries stand */
     uint64_t next_offset = 0; /* of the next frame's item from the first */
     std::vector<uint32_t> offsets;
@@ -258,7 +260,11 @@ bool put_picture(DcmDataset &d, const dicom_request &r)
 
 bool write_bytes(dicom_writer *w, const void *bytes, size_t n)
 {
-    return std::fwrite(bytes, 1, n, output_stream(w->out)) == n;
+    errno = 0;
+    if (std::fwrite(bytes, 1, n, output_stream(w->out)) == n)
+        return true;
+    w->cause = errno;
+    return false;
 }
 
 bool write_item(dicom_writer *w, uint16_t element, uint32_t length)
@@ -310,6 +316,12 @@ bool refuse(const dicom_writer *w, struct error **err, const char *cause)
     return error_set(err, ERROR_OUTPUT, "%s: cannot be written (%s)", w->path.c_str(), cause);
 }
 
+/* What the system said of the write that failed: a full disk, a limit. */
+bool refuse_write(const dicom_writer *w, struct error **err)
+{
+    return refuse(w, err, w->cause == 0 ? "not all of it was taken" : std::strerror(w->cause));
+}
+
 bool write_header(dicom_writer *w, const dicom_request &r, struct error **err)
 {
     const E_TransferSyntax syntax = r.is_jpeg ? EXS_JPEGProcess1 : EXS_LittleEndianExplicit;
@@ -323,7 +335,7 @@ bool write_header(dicom_writer *w, const dicom_request &r, struct error **err)
     if (status.bad())
         return refuse(w, err, status.text());
     if (std::fseek(output_stream(w->out), 0, SEEK_END) != 0)
-        return refuse(w, err, "seek");
+        return refuse(w, err, std::strerror(errno));
     return true;
 }
 
@@ -346,7 +358,7 @@ bool open(dicom_writer *w, const char *path, enum output_existing existing, cons
         return false;
     if (!write_header(w, r, err))
         return false;
-    return begin_pixels(w, bytes) || refuse(w, err, "disk");
+    return begin_pixels(w, bytes) || refuse_write(w, err);
 }
 
 const unsigned char *in_colours(dicom_writer *w, const uint8_t *luma)
@@ -382,7 +394,7 @@ bool add_jpeg(dicom_writer *w, const unsigned char *pixels, struct error **err)
               ((n & 1) == 0 || write_bytes(w, "", 1));
     w->next_offset += 8 + n + (n & 1);
     tjFree(bytes);
-    return is_good || refuse(w, err, "disk");
+    return is_good || refuse_write(w, err);
 }
 
 bool finish(dicom_writer *w, struct error **err)
@@ -394,7 +406,7 @@ bool finish(dicom_writer *w, struct error **err)
     if (w->n_added != w->n_frames)
         return refuse(w, err, "frames are missing");
     if (!w->is_jpeg)
-        return (bytes & 1) == 0 || write_bytes(w, "", 1) || refuse(w, err, "disk");
+        return (bytes & 1) == 0 || write_bytes(w, "", 1) || refuse_write(w, err);
     is_good = write_item(w, SEQUENCE_END, 0) && std::fseek(output_stream(w->out), w->table_at, SEEK_SET) == 0;
     for (uint32_t offset : w->offsets) {
         const unsigned char entry[4] = {
@@ -403,7 +415,7 @@ bool finish(dicom_writer *w, struct error **err)
 
         is_good = is_good && write_bytes(w, entry, sizeof entry);
     }
-    return is_good || refuse(w, err, "disk");
+    return is_good || refuse_write(w, err);
 }
 
 } // namespace
@@ -439,7 +451,7 @@ bool dicom_writer_add(struct dicom_writer *writer, const uint8_t *luma, struct e
         writer->n_added++;
         if (writer->is_jpeg)
             return add_jpeg(writer, pixels, err);
-        return write_bytes(writer, pixels, writer->is_colour ? 3 * n : n) || refuse(writer, err, "disk");
+        return write_bytes(writer, pixels, writer->is_colour ? 3 * n : n) || refuse_write(writer, err);
     } catch (...) {
         return error_memory(err);
     }

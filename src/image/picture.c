@@ -55,15 +55,17 @@ static bool search_make(struct search *search, const struct survey *survey, stru
     return (search->piece && search->flipped && search->grain && search->labels) || error_memory(err);
 }
 
-/** The box of a region in reduced pixels, or an empty one when it reaches too far outside to be believed. */
+/** The box of a region in reduced pixels, or an empty one when it shows no plane of tissue or reaches too far
+ * outside to be believed. */
 static struct box region_box(const struct loop_region *region, const struct survey *survey, int reduction)
 {
     struct box box = region->box;
     int slack_x = (int)(REGION_OVERHANG * survey->width_px) + 1;
     int slack_y = (int)(REGION_OVERHANG * survey->height_px) + 1;
 
-    if (region->data_type != 1 || box.left_px < -slack_x || box.top_px < -slack_y ||
-        box.right_px >= survey->width_px + slack_x || box.bottom_px >= survey->height_px + slack_y)
+    if (region->spatial_format != REGION_FORMAT_2D || region->data_type != REGION_TYPE_TISSUE ||
+        box.left_px < -slack_x || box.top_px < -slack_y || box.right_px >= survey->width_px + slack_x ||
+        box.bottom_px >= survey->height_px + slack_y)
         return (struct box){.right_px = -1, .bottom_px = -1};
     box.left_px = box.left_px < 0 ? 0 : box.left_px / reduction;
     box.top_px = box.top_px < 0 ? 0 : box.top_px / reduction;

@@ -4,8 +4,6 @@
 #include <stddef.h>
 
 static const double MM_PER_CM = 10.0;
-static const int UNITS_CM = 3;         /* DICOM PS3.3 C.8.5.5.1.15: physical units code 3 */
-static const int DATA_TYPE_TISSUE = 1; /* C.8.5.5.1.2 */
 
 /* From the contract of scale_choose. */
 static const double DEEPEST_MM = 400.0;
@@ -25,7 +23,7 @@ static const double SIDES_RATIO_MAX = 4.0; /* of a pixel's sides */
  * pictures of 525 lines 40:33 = 1.21; a 16:10 screen squeezed to 4:3 has 1.2. Above that common practice, no
  * source. */
 static const double SIDES_RATIO_USUAL = 1.25;
-static const double FACTOR_WITHIN = 0.03; /* that makes the ratio of two scales a plain factor */
+static const double TICK_WITHIN = 0.03; /* that makes a distance one that rulers have */
 
 /** A believed region, or none. */
 struct candidate {
@@ -131,15 +129,36 @@ static bool is_believed(struct scale *scale, const struct loop_region *region, c
     return true;
 }
 
-/** A region of tissue in centimetres on both axes with non-zero steps. */
+/** A region in centimetres on both axes with non-zero steps. */
 static bool is_calibrated(const struct loop_region *region)
 {
-    return region->data_type == DATA_TYPE_TISSUE && region->units_x == UNITS_CM &&
-           region->units_y == UNITS_CM && isfinite(region->delta_x) && isfinite(region->delta_y) &&
-           region->delta_x != 0 && region->delta_y != 0;
+    return region->units_x == REGION_UNITS_CM && region->units_y == REGION_UNITS_CM &&
+           isfinite(region->delta_x) && isfinite(region->delta_y) && region->delta_x != 0 &&
+           region->delta_y != 0;
 }
 
-/** The calibrated region that shares most with the picture; region NULL: none. */
+static bool is_tissue(const struct loop_region *region)
+{
+    return region->spatial_format == REGION_FORMAT_2D && region->data_type == REGION_TYPE_TISSUE;
+}
+
+/** A colour box lies within the picture and has its scale; one that is larger than half of it may stand for
+ * it. */
+static bool is_colour_of(const struct loop_region *region, const struct picture *picture)
+{
+    return region->spatial_format == REGION_FORMAT_2D && region->data_type == REGION_TYPE_COLOUR_FLOW &&
+           box_area(box_common(region->box, picture->box)) >= HOLDS_SHARE * box_area(picture->box);
+}
+
+static bool holds_picture(const struct loop_region *region, const struct picture *picture)
+{
+    double shared_px2 = box_area(box_common(region->box, picture->box));
+
+    return shared_px2 > 0 && shared_px2 >= HOLDS_SHARE * fmin(box_area(region->box), box_area(picture->box));
+}
+
+/** The calibrated region that shares most with the picture, one of tissue before one of colour flow; region
+ * NULL: none. */
 static struct candidate region_of_picture(const struct loop_facts *facts, const struct picture *picture)
 {
     struct candidate best = {0};
@@ -147,9 +166,11 @@ static struct candidate region_of_picture(const struct loop_facts *facts, const 
     for (size_t i = 0; i < facts->n_regions; i++) {
         const struct loop_region *region = &facts->regions[i];
         double shared_px2 = box_area(box_common(region->box, picture->box));
-        double least_px2 = fmin(box_area(region->box), box_area(picture->box));
+        bool is_better = best.region == NULL || (is_tissue(region) && !is_tissue(best.region)) ||
+                         (is_tissue(region) == is_tissue(best.region) && shared_px2 > best.shared_px2);
 
-        if (!is_calibrated(region) || shared_px2 < HOLDS_SHARE * least_px2 || shared_px2 <= best.shared_px2)
+        if (!is_calibrated(region) || !holds_picture(region, picture) || !is_better ||
+            !(is_tissue(region) || is_colour_of(region, picture)))
             continue;
         best = (struct candidate){.region = region,
                                   .mm_per_px_x = fabs(region->delta_x) * MM_PER_CM,
@@ -160,12 +181,46 @@ static struct candidate region_of_picture(const struct loop_facts *facts, const 
     return best;
 }
 
-static bool is_plain_factor(double ratio)
+static const char *kind_of(const struct loop_region *region)
 {
-    static const double plain[] = {0.1, 0.2, 0.5, 2.0, 5.0, 10.0};
+    static const char *const formats[] = {
+        "nothing with an extent", "", "M-mode", "a spectrum", "a curve", "graphics"};
+    size_t format = (size_t)region->spatial_format;
 
-    for (size_t i = 0; i < sizeof plain / sizeof plain[0]; i++)
-        if (fabs(ratio / plain[i] - 1) <= FACTOR_WITHIN)
+    if (region->spatial_format < 0 || format >= sizeof formats / sizeof formats[0])
+        return "a format that is not known";
+    return region->spatial_format == REGION_FORMAT_2D ? "something else than tissue" : formats[format];
+}
+
+/** Tells why none of the regions gives the scale. */
+static void tell_no_region(struct scale *scale, const struct loop_facts *facts, const struct picture *picture)
+{
+    for (size_t i = 0; i < facts->n_regions; i++) {
+        const struct loop_region *region = &facts->regions[i];
+
+        if (!is_calibrated(region) || !holds_picture(region, picture) || is_tissue(region))
+            continue;
+        (void)text_list_add(
+            &scale->reasons,
+            "the region that the file calibrates over the picture shows %s by its own words (spatial format "
+            "%d, data type %d), not a plane of tissue: its scale is not used",
+            kind_of(region), region->spatial_format, region->data_type);
+        return;
+    }
+    if (facts->n_regions > 0)
+        (void)text_list_add(&scale->reasons,
+                            "none of the %zu regions that the file calibrates is a tissue region in "
+                            "centimetres that holds the picture",
+                            facts->n_regions);
+}
+
+/** Distances of neighbouring ticks that rulers have; common practice, no source. */
+static bool is_usual_tick(double tick_mm)
+{
+    static const double usual[] = {1.0, 2.0, 5.0, 10.0};
+
+    for (size_t i = 0; i < sizeof usual / sizeof usual[0]; i++)
+        if (fabs(tick_mm / usual[i] - 1) <= TICK_WITHIN)
             return true;
     return false;
 }
@@ -176,6 +231,8 @@ static bool agrees_with_ruler(struct scale *scale, const struct candidate *candi
 {
     double from_region = ruler->is_vertical ? candidate->mm_per_px_y : candidate->mm_per_px_x;
     double ratio = from_region / ruler->mm_per_px;
+    double tick_mm = from_region * ruler->spacing_px;
+    double assumed_mm = ruler->mm_per_px * ruler->spacing_px;
 
     if (fabs(ratio - 1) <= GIVEN_WITHIN)
         return true;
@@ -185,11 +242,14 @@ static bool agrees_with_ruler(struct scale *scale, const struct candidate *candi
                             100 * fabs(ratio - 1));
         return true;
     }
-    if (ruler->is_assumed && is_plain_factor(ratio) && candidate->fits >= FITS_SHARE) {
+    if (ruler->is_assumed && is_usual_tick(tick_mm) && candidate->fits >= FITS_SHARE) {
+        scale->tick_ratio = ratio;
         (void)text_list_add(
             &scale->reasons,
-            "the file's scale makes the ticks of the ruler %.3g mm apart, which its marks allow",
-            from_region * ruler->spacing_px);
+            "the file's scale makes the ticks of the ruler in the picture %.3g mm apart, where %.3g mm would "
+            "be assumed of such marks: if they are %.3g mm apart, the file's scale is wrong and every length "
+            "with it; hold it against the depth that the machine shows, and give --scale",
+            tick_mm, assumed_mm, assumed_mm);
         return true;
     }
     (void)text_list_add(
@@ -228,12 +288,7 @@ static bool take_region(struct scale *scale, const struct loop_facts *facts, con
     struct candidate candidate = region_of_picture(facts, picture);
 
     if (candidate.region == NULL) {
-        if (facts->n_regions > 0)
-            (void)text_list_add(
-                &scale->reasons,
-                "none of the %zu regions that the file calibrates is a tissue region in centimetres "
-                "that holds the picture",
-                facts->n_regions);
+        tell_no_region(scale, facts, picture);
         return false;
     }
     if (!is_believed(scale, candidate.region, picture))
@@ -262,6 +317,12 @@ static bool take_ruler(struct scale *scale, const struct loop_facts *facts, cons
     scale->source = SCALE_RULER;
     scale->mm_per_px_x = ruler->is_vertical ? ruler->mm_per_px * aspect : ruler->mm_per_px;
     scale->mm_per_px_y = ruler->is_vertical ? ruler->mm_per_px : ruler->mm_per_px / aspect;
+    if (facts->is_aspect_assumed)
+        (void)text_list_add(
+            &scale->reasons,
+            "the file does not tell the shape of its pixels, so they are taken to be square: the "
+            "ruler measures %s only, and if the picture was stretched, lengths %s are wrong",
+            ruler->is_vertical ? "depth" : "width", ruler->is_vertical ? "across" : "in depth");
     return true;
 }
 
@@ -280,6 +341,7 @@ static void take_given(struct scale *scale, const struct loop_facts *facts, doub
             scale->mm_per_px_y);
     scale->source = SCALE_GIVEN;
     scale->odd_pixels = 0;
+    scale->tick_ratio = 0;
     scale->mm_per_px_x = given_mm_per_px * aspect;
     scale->mm_per_px_y = given_mm_per_px;
 }

@@ -179,6 +179,12 @@ static bool copy_facts(struct loop_result *result, const struct work *work, stru
                       "may be wrong by as much",
                       result->scale.odd_pixels) &&
                   is_made;
+    if (result->scale.tick_ratio > 0)
+        is_made = text_list_add(
+                      &result->problems,
+                      "its scale is %.3g times what the marks of the ruler in the picture would be taken for",
+                      result->scale.tick_ratio) &&
+                  is_made;
     return is_made && result->path && result->file && result->format && result->codec ? true
                                                                                       : error_memory(err);
 }

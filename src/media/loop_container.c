@@ -45,6 +45,7 @@ static bool container_open(void **state, const char *path, struct loop_facts *fa
     facts->declared_duration_s = from->declared_duration_s;
     facts->has_clock = from->has_clock;
     facts->pixel_aspect = from->pixel_aspect;
+    facts->is_aspect_assumed = from->is_aspect_assumed;
     return tell_clock(from, &facts->problems) || error_memory(err);
 }
 

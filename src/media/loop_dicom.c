@@ -263,13 +263,16 @@ static bool open_parts(struct dicom *dicom, const char *path, struct loop_facts 
             return false;
         n_frames = dicom_frames_count(dicom->frames);
     }
-    if (!clock_read(&dicom->clock, dicom->dataset, n_frames, problems, err))
+    if (!clock_read(&dicom->clock, dicom->dataset, n_frames, facts->declared_frames, problems, err))
         return false;
     facts->has_clock = dicom->clock.is_known;
     facts->declared_duration_s = dicom->clock.declared_duration_s;
     facts->has_start = dicom->clock.has_start;
     facts->start_s = dicom->clock.start_s;
-    if (n_frames == 1 && !text_list_add(problems, "this is one still picture: it has no time"))
+    if (n_frames == 1 &&
+        !text_list_add(problems, facts->declared_frames > 1
+                                     ? "only one picture of this loop is there: it has no time"
+                                     : "this is one still picture: it has no time"))
         return error_memory(err);
     if (fabs(facts->pixel_aspect - 1.0) > 0.001 &&
         !text_list_add(problems, "the pixels are not square: width over height is %.4f", facts->pixel_aspect))

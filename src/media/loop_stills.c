@@ -162,6 +162,7 @@ static bool read_first(struct stills *stills, struct loop_facts *facts, struct e
     facts->width_px = from->width_px;
     facts->height_px = from->height_px;
     facts->pixel_aspect = from->pixel_aspect;
+    facts->is_aspect_assumed = from->is_aspect_assumed;
     facts->declared_frames = stills->n;
     return true;
 }

@@ -25,7 +25,8 @@ struct stream_facts {
     bool is_still; /* one picture */
     bool is_bare;  /* an elementary stream: no time stamps of its own */
     double pixel_aspect;
-    double period_s; /* nominal time between frames; 0: not said */
+    bool is_aspect_assumed; /* nothing says it: 1 is taken */
+    double period_s;        /* nominal time between frames; 0: not said */
 };
 
 /** Opens the largest video track and decodes its first picture.

@@ -100,6 +100,7 @@ static bool read_facts(struct stream *stream, struct error **err)
     if (stream->facts.is_still)
         stream->facts.declared_frames = 1;
     stream->facts.pixel_aspect = 1.0;
+    stream->facts.is_aspect_assumed = !(aspect > 0.0);
     if (aspect > 0.0)
         stream->facts.pixel_aspect = is_swapped ? 1.0 / aspect : aspect;
     stream->facts.declared_duration_s = declared_duration_s(stream);

@@ -52,6 +52,18 @@ static bool of_pixels(struct text_list *cautions, const struct transfer *transfe
     return true;
 }
 
+static bool of_ticks(struct text_list *cautions, const struct transfer *transfer)
+{
+    for (size_t i = 0; i < transfer->n_loops; i++)
+        if (transfer->loops[i].scale.tick_ratio > 0)
+            return text_list_add(
+                cautions,
+                "The scale in the file of %s is %.3g times what its depth ruler would be taken for, and "
+                "which is right cannot be told from the marks: its millimetres may be wrong by as much.",
+                transfer->loops[i].file, transfer->loops[i].scale.tick_ratio);
+    return true;
+}
+
 static bool of_cavity(struct text_list *cautions, const struct cavity *cavity)
 {
     if (cavity->verdict == CAVITY_GIVEN)
@@ -110,6 +122,7 @@ static bool of_findings(struct text_list *cautions, const struct transfer *trans
 bool cautions_list(struct text_list *cautions, const struct transfer *transfer)
 {
     return always(cautions) && of_scale(cautions, transfer) && of_pixels(cautions, transfer) &&
-           of_cavity(cautions, &transfer->cavity) && of_length(cautions, &transfer->cavity) &&
-           of_amplitude(cautions, &transfer->contractions) && of_findings(cautions, transfer);
+           of_ticks(cautions, transfer) && of_cavity(cautions, &transfer->cavity) &&
+           of_length(cautions, &transfer->cavity) && of_amplitude(cautions, &transfer->contractions) &&
+           of_findings(cautions, transfer);
 }

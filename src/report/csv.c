@@ -1,5 +1,7 @@
 #include "report/csv.h"
 
+#include "base/text.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -48,10 +50,10 @@ void csv_text(FILE *to, const char *text)
         (void)fputc('"', to);
     if (is_defused)
         (void)fputc('\'', to);
-    for (; *text != '\0'; text++) {
+    while (*text != '\0') {
         if (*text == '"')
             (void)fputc('"', to);
-        (void)fputc((unsigned char)*text < 0x20 || *text == 0x7F ? ' ' : *text, to);
+        text += text_write_character(to, text, ' ');
     }
     if (is_quoted)
         (void)fputc('"', to);

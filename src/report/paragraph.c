@@ -1,21 +1,18 @@
 #include "report/paragraph.h"
 
+#include "base/text.h"
+
 #include <string.h>
 
 enum { LINE_COLUMNS = 80 };
 static const char gap[] = "..."; /* stands for what a word has too much */
 
-static int is_start_of_character(char byte)
-{
-    return ((unsigned char)byte & 0xC0) != 0x80;
-}
-
 static int columns_of(const char *text, size_t n_bytes)
 {
     int n = 0;
 
-    for (size_t i = 0; i < n_bytes; i++)
-        n += is_start_of_character(text[i]);
+    for (size_t i = 0; i < n_bytes; i += text_character_bytes(text + i))
+        n++;
     return n;
 }
 
@@ -26,8 +23,8 @@ int paragraph_columns(const char *text)
 
 static void write_word(FILE *to, const char *word, size_t n_bytes)
 {
-    for (size_t i = 0; i < n_bytes; i++)
-        (void)fputc((unsigned char)word[i] < 0x20 || word[i] == 0x7F ? '?' : word[i], to);
+    for (size_t i = 0; i < n_bytes;)
+        i += text_write_character(to, word + i, '?');
 }
 
 /* Bytes that the first n_columns characters of a text take. */
@@ -35,8 +32,8 @@ static size_t bytes_of(const char *text, size_t n_bytes, int n_columns)
 {
     size_t i = 0;
 
-    while (i < n_bytes && (!is_start_of_character(text[i]) || n_columns-- > 0))
-        i++;
+    while (i < n_bytes && n_columns-- > 0)
+        i += text_character_bytes(text + i);
     return i;
 }
 

@@ -79,6 +79,19 @@ static bool has_null(const json_t *section)
     return false;
 }
 
+/* The measurement tells of its own lengths why there are no millimetres ("... so distances are in pixels
+ * only").
+ */
+static bool tells_of_no_scale(const struct text_list *reasons)
+{
+    static const char words[] = "no scale is known";
+
+    for (size_t i = 0; i < reasons->n; i++)
+        if (strncmp(reasons->items[i], words, sizeof words - 1) == 0)
+            return true;
+    return false;
+}
+
 /* Closes a section: why is what to say of a null for which the result gave no reason. */
 static bool put_reasons(json_t *section, const struct text_list *reasons, const struct scale *scale,
                         bool has_lengths, const char *why)
@@ -86,7 +99,7 @@ static bool put_reasons(json_t *section, const struct text_list *reasons, const 
     json_t *list = json_from_text_list(reasons);
     bool is_good = list != NULL;
 
-    if (is_good && has_lengths && scale->source == SCALE_NONE)
+    if (is_good && has_lengths && scale->source == SCALE_NONE && !tells_of_no_scale(reasons))
         is_good = json_add(list, json_string("no scale is known, so lengths are given in pixels only"));
     if (is_good && has_null(section) && json_array_size(list) == 0)
         is_good = json_add(list, json_string(why));

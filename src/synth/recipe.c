@@ -37,7 +37,8 @@ bool recipe_settle(struct recipe *recipe, struct error **err)
 {
     settle_times(recipe);
     if (recipe->width_px % 2 != 0 || recipe->height_px % 2 != 0)
-        return error_set(err, ERROR_USAGE, "--width-px, --height-px: both must be even");
+        return error_set(err, ERROR_USAGE, "--width-px %ld, --height-px %ld: both must be even",
+                         recipe->width_px, recipe->height_px);
     if (recipe->depth_change_mm > 0 && recipe->depth_change_mm < 30)
         return error_set(err, ERROR_USAGE, "--depth-change-mm: wanted is 30 or more, or 0");
     if (recipe->uterus && recipe->thickness_mm > 0.6 * recipe->length_mm)

@@ -105,6 +105,30 @@ static bool check_stripe(const struct maker *m, struct error **err)
     return true;
 }
 
+/* A place beyond an end of the stripe would lie in the muscle or in the canal. A deposit may lie up to 5 mm
+ * beyond the os (recipe_settle); from there on only a way that leads farther out is refused. */
+static bool check_ways(const struct maker *m, struct error **err)
+{
+    const struct recipe *r = &m->recipe;
+    const struct anatomy *anatomy = m->scene->anatomy;
+    double start_mm = anatomy == NULL ? 0.0 : anatomy_s_at_distance_mm(anatomy, r->deposit_mm);
+    double end_mm = start_mm - r->drift_mm;
+    double length_mm = anatomy == NULL ? 0.0 : anatomy_length_mm(anatomy);
+
+    if (anatomy == NULL)
+        return true;
+    if (r->bubbles > 0 && r->drift_mm != 0.0 && (end_mm < 0.0 || end_mm > fmax(length_mm, start_mm)))
+        return error_set(err, ERROR_USAGE,
+                         "--drift-mm %g: leads %.1f mm beyond the %s; see --deposit-mm %g and --length-mm %g",
+                         r->drift_mm, end_mm < 0.0 ? -end_mm : end_mm - length_mm,
+                         end_mm < 0.0 ? "fundus" : "internal os", r->deposit_mm, r->length_mm);
+    if (r->catheter && r->tip_mm > length_mm)
+        return error_set(err, ERROR_USAGE,
+                         "--tip-mm %g: lies %.1f mm beyond the internal os; see --length-mm %g", r->tip_mm,
+                         r->tip_mm - length_mm, r->length_mm);
+    return true;
+}
+
 static size_t thread_count(const struct recipe *recipe)
 {
     long cores = sysconf(_SC_NPROCESSORS_ONLN);
@@ -300,7 +324,7 @@ static bool make(struct maker *m, struct error **err)
     if (!sink_stamp_hz(m->request->path, &stamp_hz, err) ||
         !schedule_make(&m->schedule, &m->recipe, stamp_hz, err) ||
         !scene_make(&m->scene, &m->recipe, screen_half_width_mm(&m->recipe, deepest), err) ||
-        !make_looks(m, err) || !check_stripe(m, err) || !make_rooms(m, err))
+        !check_ways(m, err) || !make_looks(m, err) || !check_stripe(m, err) || !make_rooms(m, err))
         return false;
     return sink_open(&m->sink, m->request->path, m->request->existing, &m->recipe, &m->schedule,
                      m->looks[0].screen, err) &&

@@ -8,6 +8,8 @@
 #include <string.h>
 #include <unistd.h>
 
+char *folder_fixture;
+
 static void *sure(void *memory)
 {
     if (memory == NULL)
@@ -53,6 +55,25 @@ void folder_fixture_remove(char **path)
     (void)rmdir(*path);
     free(*path);
     *path = NULL;
+}
+
+int folder_fixture_set_up(void **state)
+{
+    (void)state;
+    folder_fixture = folder_fixture_make();
+    return 0;
+}
+
+int folder_fixture_tear_down(void **state)
+{
+    (void)state;
+    folder_fixture_remove(&folder_fixture);
+    return 0;
+}
+
+char *folder_fixture_path(const char *name)
+{
+    return sure(text_format("%s/%s", folder_fixture, name));
 }
 
 void folder_fixture_put(const char *folder, const char *name, const char *content)

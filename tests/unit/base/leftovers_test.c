@@ -14,45 +14,24 @@
 #include <string.h>
 #include <sys/stat.h>
 
-static char *folder;
-
-static int make_folder(void **state)
-{
-    (void)state;
-    folder = folder_fixture_make();
-    return 0;
-}
-
-static int remove_folder(void **state)
-{
-    (void)state;
-    folder_fixture_remove(&folder);
-    return 0;
-}
-
-static char *within(const char *name)
-{
-    return text_format("%s/%s", folder, name);
-}
-
 static void a_file_that_was_begun_is_taken_away(void **state)
 {
-    char *path = within("loop.mp4");
+    char *path = folder_fixture_path("loop.mp4");
     struct output *out = NULL;
     struct error *err = NULL;
 
     (void)state;
     assert_true(output_begin(&out, path, OUTPUT_KEEP, &err));
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     leftovers_take_away();
-    assert_int_equal(folder_fixture_count(folder), 0);
+    assert_int_equal(folder_fixture_count(folder_fixture), 0);
     output_abandon(&out);
     free(path);
 }
 
 static void a_file_that_has_its_name_stays(void **state)
 {
-    char *path = within("loop.mp4");
+    char *path = folder_fixture_path("loop.mp4");
     struct output *out = NULL;
     struct error *err = NULL;
 
@@ -60,14 +39,14 @@ static void a_file_that_has_its_name_stays(void **state)
     assert_true(output_begin(&out, path, OUTPUT_KEEP, &err));
     assert_true(output_commit(&out, &err));
     leftovers_take_away();
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(path);
 }
 
 /* The name of a hidden file may be used again by another run as soon as it is free. */
 static void what_was_given_up_is_forgotten(void **state)
 {
-    char *path = within("loop.mp4");
+    char *path = folder_fixture_path("loop.mp4");
     char *hidden = NULL;
     struct output *out = NULL;
     struct error *err = NULL;
@@ -76,18 +55,18 @@ static void what_was_given_up_is_forgotten(void **state)
     assert_true(output_begin(&out, path, OUTPUT_KEEP, &err));
     hidden = text_copy(output_partial_path(out));
     output_abandon(&out);
-    folder_fixture_put(folder, hidden + strlen(folder) + 1, "another's");
+    folder_fixture_put(folder_fixture, hidden + strlen(folder_fixture) + 1, "another's");
     leftovers_take_away();
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(hidden);
     free(path);
 }
 
 static void folders_go_the_deepest_first_and_full_ones_stay(void **state)
 {
-    char *outer = within("a");
-    char *inner = within("a/b");
-    char *full = within("full");
+    char *outer = folder_fixture_path("a");
+    char *inner = folder_fixture_path("a/b");
+    char *full = folder_fixture_path("full");
 
     (void)state;
     assert_int_equal(mkdir(outer, 0777), 0);
@@ -98,7 +77,7 @@ static void folders_go_the_deepest_first_and_full_ones_stay(void **state)
     assert_true(leftovers_add(full));
     folder_fixture_put(full, "letter.txt", "not ours");
     leftovers_take_away();
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     assert_int_equal(folder_fixture_count(full), 1);
     free(outer);
     free(inner);
@@ -108,11 +87,14 @@ static void folders_go_the_deepest_first_and_full_ones_stay(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup_teardown(a_file_that_was_begun_is_taken_away, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_file_that_has_its_name_stays, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(what_was_given_up_is_forgotten, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(folders_go_the_deepest_first_and_full_ones_stay, make_folder,
-                                        remove_folder),
+        cmocka_unit_test_setup_teardown(a_file_that_was_begun_is_taken_away, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_file_that_has_its_name_stays, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(what_was_given_up_is_forgotten, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(folders_go_the_deepest_first_and_full_ones_stay,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -15,30 +15,9 @@
 #include <sys/resource.h>
 #include <sys/stat.h>
 
-static char *folder;
-
-static int make_folder(void **state)
-{
-    (void)state;
-    folder = folder_fixture_make();
-    return 0;
-}
-
-static int remove_folder(void **state)
-{
-    (void)state;
-    folder_fixture_remove(&folder);
-    return 0;
-}
-
-static char *path_in_folder(const char *name)
-{
-    return text_format("%s/%s", folder, name);
-}
-
 static void assert_content(const char *name, const char *content)
 {
-    char *found = folder_fixture_get(folder, name);
+    char *found = folder_fixture_get(folder_fixture, name);
 
     assert_non_null(found);
     assert_string_equal(found, content);
@@ -57,18 +36,18 @@ static void a_file_has_its_name_only_when_it_is_whole(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.txt");
+    char *path = folder_fixture_path("a.txt");
 
     (void)state;
     assert_true(output_begin(&out, path, OUTPUT_KEEP, &err));
     assert_true(fputs("whole", output_stream(out)) >= 0);
-    assert_null(folder_fixture_get(folder, "a.txt"));
+    assert_null(folder_fixture_get(folder_fixture, "a.txt"));
     assert_true(output_finish(out, &err));
-    assert_null(folder_fixture_get(folder, "a.txt"));
+    assert_null(folder_fixture_get(folder_fixture, "a.txt"));
     assert_true(output_commit(&out, &err));
     assert_null(out);
     assert_content("a.txt", "whole");
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(path);
 }
 
@@ -76,14 +55,14 @@ static void an_abandoned_file_leaves_no_trace(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.txt");
+    char *path = folder_fixture_path("a.txt");
 
     (void)state;
     assert_true(output_begin(&out, path, OUTPUT_KEEP, &err));
     assert_true(fputs("half", output_stream(out)) >= 0);
     output_abandon(&out);
     assert_null(out);
-    assert_int_equal(folder_fixture_count(folder), 0);
+    assert_int_equal(folder_fixture_count(folder_fixture), 0);
     free(path);
 }
 
@@ -91,14 +70,14 @@ static void what_is_there_is_kept(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.txt");
+    char *path = folder_fixture_path("a.txt");
 
     (void)state;
-    folder_fixture_put(folder, "a.txt", "earlier");
+    folder_fixture_put(folder_fixture, "a.txt", "earlier");
     assert_false(output_begin(&out, path, OUTPUT_KEEP, &err));
     assert_refused(&err, ERROR_OUTPUT, "--force");
     assert_content("a.txt", "earlier");
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(path);
 }
 
@@ -106,16 +85,16 @@ static void what_appears_meanwhile_is_kept_too(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.txt");
+    char *path = folder_fixture_path("a.txt");
 
     (void)state;
     assert_true(output_begin(&out, path, OUTPUT_KEEP, &err));
-    folder_fixture_put(folder, "a.txt", "of another");
+    folder_fixture_put(folder_fixture, "a.txt", "of another");
     assert_false(output_commit(&out, &err));
     assert_null(out);
     assert_refused(&err, ERROR_OUTPUT, "is there already");
     assert_content("a.txt", "of another");
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(path);
 }
 
@@ -123,16 +102,16 @@ static void what_is_there_is_replaced_when_asked(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.txt");
+    char *path = folder_fixture_path("a.txt");
 
     (void)state;
-    folder_fixture_put(folder, "a.txt", "earlier");
+    folder_fixture_put(folder_fixture, "a.txt", "earlier");
     assert_true(output_begin(&out, path, OUTPUT_REPLACE, &err));
     assert_true(fputs("later", output_stream(out)) >= 0);
     assert_content("a.txt", "earlier");
     assert_true(output_commit(&out, &err));
     assert_content("a.txt", "later");
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(path);
 }
 
@@ -143,11 +122,11 @@ static void a_disk_that_is_full_leaves_what_was_there(void **state)
     struct rlimit small;
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.txt");
+    char *path = folder_fixture_path("a.txt");
     bool is_committed = true;
 
     (void)state;
-    folder_fixture_put(folder, "a.txt", "earlier");
+    folder_fixture_put(folder_fixture, "a.txt", "earlier");
     assert_int_equal(getrlimit(RLIMIT_FSIZE, &usual), 0);
     small = usual;
     small.rlim_cur = 4096;
@@ -161,7 +140,7 @@ static void a_disk_that_is_full_leaves_what_was_there(void **state)
     assert_false(is_committed);
     assert_refused(&err, ERROR_OUTPUT, "a.txt");
     assert_content("a.txt", "earlier");
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(path);
 }
 
@@ -169,7 +148,7 @@ static void a_folder_that_is_not_there_is_an_output_error(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("none/a.txt");
+    char *path = folder_fixture_path("none/a.txt");
 
     (void)state;
     assert_false(output_begin(&out, path, OUTPUT_KEEP, &err));
@@ -184,7 +163,7 @@ static void a_folder_in_the_place_of_a_file_is_refused(void **state)
     struct error *err = NULL;
 
     (void)state;
-    assert_false(output_begin(&out, folder, OUTPUT_REPLACE, &err));
+    assert_false(output_begin(&out, folder_fixture, OUTPUT_REPLACE, &err));
     assert_refused(&err, ERROR_OUTPUT, "a folder stands");
 }
 
@@ -192,7 +171,7 @@ static void the_hidden_name_ends_like_the_target(void **state)
 {
     struct output *out = NULL;
     struct error *err = NULL;
-    char *path = path_in_folder("a.mp4");
+    char *path = folder_fixture_path("a.mp4");
     const char *partial = NULL;
 
     (void)state;
@@ -207,19 +186,24 @@ static void the_hidden_name_ends_like_the_target(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup_teardown(a_file_has_its_name_only_when_it_is_whole, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(an_abandoned_file_leaves_no_trace, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(what_is_there_is_kept, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(what_appears_meanwhile_is_kept_too, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(what_is_there_is_replaced_when_asked, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_disk_that_is_full_leaves_what_was_there, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(a_folder_that_is_not_there_is_an_output_error, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(a_folder_in_the_place_of_a_file_is_refused, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(the_hidden_name_ends_like_the_target, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_file_has_its_name_only_when_it_is_whole, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(an_abandoned_file_leaves_no_trace, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(what_is_there_is_kept, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(what_appears_meanwhile_is_kept_too, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(what_is_there_is_replaced_when_asked, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_disk_that_is_full_leaves_what_was_there, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_folder_that_is_not_there_is_an_output_error, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_folder_in_the_place_of_a_file_is_refused, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(the_hidden_name_ends_like_the_target, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -136,7 +136,12 @@ static void a_bad_value_names_option_value_and_what_is_wanted(void **state)
         {"--out", "--out has no value: wanted is a folder"},
         {"--force=1", "--force=1: this option takes no value"},
         {"--force --force", "--force: given twice; give it once"},
-        {"--none", "--none: there is no such option, or it could mean several; see afterflash test --help"},
+        {"--none", "--none: there is no such option; see afterflash test --help"},
+        {"--f", "--f: there is no such option; see afterflash test --help"},
+        {"--sca 1.5", "--sca: there is no such option; if --scale is meant, spell it out"},
+        {"a --sca=1.5 b", "--sca: there is no such option; if --scale is meant, spell it out"},
+        {"a --forc b", "--forc: there is no such option; if --force is meant, spell it out"},
+        {"--out --forc --hel", "--hel: there is no such option; if --help is meant, spell it out"},
         {"-q", "-q: there is no such option; options are spelled out, as in --help"},
     };
 
@@ -160,25 +165,25 @@ static void help_wins_over_what_follows(void **state)
     assert_true(made.wants_help);
 }
 
+static void assert_like_named_options(const struct command *one, const struct command *other)
+{
+    for (size_t k = 0; k < one->n_options; k++)
+        for (size_t l = 0; l < other->n_options; l++) {
+            if (strcmp(one->options[k].name, other->options[l].name) != 0)
+                continue;
+            assert_int_equal(one->options[k].kind, other->options[l].kind);
+            if (one == other && k != l)
+                fail_msg("%s has --%s twice", one->name, one->options[k].name);
+        }
+}
+
 /* The table itself. */
 static void an_option_name_means_the_same_in_every_command(void **state)
 {
     (void)state;
-    for (size_t i = 0; command_at(i) != NULL; i++) {
-        for (size_t j = 0; command_at(j) != NULL; j++) {
-            for (size_t k = 0; k < command_at(i)->n_options; k++) {
-                for (size_t l = 0; l < command_at(j)->n_options; l++) {
-                    const struct option_row *one = &command_at(i)->options[k];
-                    const struct option_row *other = &command_at(j)->options[l];
-
-                    if (strcmp(one->name, other->name) == 0)
-                        assert_int_equal(one->kind, other->kind);
-                    if (i == j && k != l && strcmp(one->name, other->name) == 0)
-                        fail_msg("%s has --%s twice", command_at(i)->name, one->name);
-                }
-            }
-        }
-    }
+    for (size_t i = 0; command_at(i) != NULL; i++)
+        for (size_t j = 0; command_at(j) != NULL; j++)
+            assert_like_named_options(command_at(i), command_at(j));
 }
 
 static void every_row_says_what_it_is_for(void **state)

@@ -13,22 +13,6 @@
 #include <string.h>
 #include <sys/stat.h>
 
-static char *folder;
-
-static int make_folder(void **state)
-{
-    (void)state;
-    folder = folder_fixture_make();
-    return 0;
-}
-
-static int remove_folder(void **state)
-{
-    (void)state;
-    folder_fixture_remove(&folder);
-    return 0;
-}
-
 /* The names of what the folder stands for, joined by blanks. */
 static void assert_stands_for(const char *expected)
 {
@@ -37,10 +21,10 @@ static void assert_stands_for(const char *expected)
     char joined[1024] = "";
     size_t n = 0;
 
-    assert_true(recordings_expand(&recordings, &folder, 1, &err));
+    assert_true(recordings_expand(&recordings, &folder_fixture, 1, &err));
     for (size_t i = 0; i < recordings.paths.n; i++)
         n += (size_t)snprintf(joined + n, sizeof joined - n, "%s%s", i == 0 ? "" : " ",
-                              recordings.paths.items[i] + strlen(folder) + 1);
+                              recordings.paths.items[i] + strlen(folder_fixture) + 1);
     assert_string_equal(joined, expected);
     recordings_free(&recordings);
 }
@@ -52,7 +36,7 @@ static void put_all(const char *names)
 
     (void)snprintf(copy, sizeof copy, "%s", names);
     for (char *name = strtok_r(copy, " ", &rest); name != NULL; name = strtok_r(NULL, " ", &rest))
-        folder_fixture_put(folder, name, "x");
+        folder_fixture_put(folder_fixture, name, "x");
 }
 
 static void a_folder_stands_for_its_recordings_in_order(void **state)
@@ -68,7 +52,7 @@ static void a_folder_within_is_not_looked_into(void **state)
 
     (void)state;
     put_all("a.mp4");
-    (void)snprintf(path, sizeof path, "%s/sub.mp4", folder);
+    (void)snprintf(path, sizeof path, "%s/sub.mp4", folder_fixture);
     assert_int_equal(mkdir(path, 0777), 0);
     assert_stands_for("a.mp4");
 }
@@ -82,9 +66,9 @@ static void a_dicom_file_is_known_without_an_ending(void **state)
     memset(content, 'x', sizeof content);
     memcpy(content + 128, "DICM", 4);
     content[139] = '\0';
-    folder_fixture_put(folder, "IM0001", content);
-    folder_fixture_put(folder, "1.2.840.10008.1", content);
-    folder_fixture_put(folder, "README", "no");
+    folder_fixture_put(folder_fixture, "IM0001", content);
+    folder_fixture_put(folder_fixture, "1.2.840.10008.1", content);
+    folder_fixture_put(folder_fixture, "README", "no");
     assert_stands_for("1.2.840.10008.1 IM0001");
 }
 
@@ -92,6 +76,8 @@ static void a_dicom_file_is_known_without_an_ending(void **state)
  * small as a DICOMDIR may be; pydicom reads the same bytes as a file without pixel data (tests/cases). */
 static void put_directory(const char *name)
 {
+    static const char mark[] = "DICM\2\0\0\0UL\4\0";
+    static const char media_type[] = "\4\0\60\21CS\2\0A ";
     static const char meta[] = "\2\0\2\0UI\24\0"
                                "1.2.840.10008.1.3.10"
                                "\2\0\20\0UI\24\0"
@@ -101,14 +87,14 @@ static void put_directory(const char *name)
     size_t n = 128;
     FILE *file = NULL;
 
-    memcpy(content + n, "DICM\2\0\0\0UL\4\0", 12);
+    memcpy(content + n, mark, sizeof mark);
     content[n + 12] = (char)(sizeof meta - 1);
     n += 16;
     memcpy(content + n, meta, sizeof meta - 1);
     n += sizeof meta - 1;
-    memcpy(content + n, "\4\0\60\21CS\2\0A ", 10);
-    n += 10;
-    (void)snprintf(path, sizeof path, "%s/%s", folder, name);
+    memcpy(content + n, media_type, sizeof media_type - 1);
+    n += sizeof media_type - 1;
+    (void)snprintf(path, sizeof path, "%s/%s", folder_fixture, name);
     file = fopen(path, "wb");
     assert_non_null(file);
     assert_int_equal(fwrite(content, 1, n, file), n);
@@ -125,7 +111,7 @@ static void a_directory_among_loops_is_passed_over_and_named(void **state)
     put_directory("DICOMDIR");
     put_directory("report.dcm");
     put_all("a.mp4");
-    assert_true(recordings_expand(&recordings, &folder, 1, &err));
+    assert_true(recordings_expand(&recordings, &folder_fixture, 1, &err));
     assert_int_equal(recordings.paths.n, 1);
     sentence = recordings_passed_over(&recordings);
     assert_string_equal(sentence,
@@ -143,7 +129,7 @@ static void a_directory_that_is_named_itself_is_not_passed_over(void **state)
 
     (void)state;
     put_directory("DICOMDIR");
-    (void)snprintf(path, sizeof path, "%s/DICOMDIR", folder);
+    (void)snprintf(path, sizeof path, "%s/DICOMDIR", folder_fixture);
     assert_true(recordings_expand(&recordings, &operand, 1, &err));
     assert_int_equal(recordings.paths.n, 1);
     assert_int_equal(recordings.passed_over.n, 0);
@@ -157,7 +143,7 @@ static void a_folder_of_directories_alone_is_refused(void **state)
 
     (void)state;
     put_directory("DICOMDIR");
-    assert_false(recordings_expand(&recordings, &folder, 1, &err));
+    assert_false(recordings_expand(&recordings, &folder_fixture, 1, &err));
     assert_int_equal(error_code(err), ERROR_INPUT);
     assert_non_null(strstr(error_message(err), "only DICOM files without pictures (1)"));
     error_free(&err);
@@ -214,11 +200,11 @@ static void thousands_of_pictures_are_few_recordings(void **state)
         char name[64];
 
         (void)snprintf(name, sizeof name, i % 2 == 0 ? "left-%05d.png" : "right %d of 6000.png", i);
-        folder_fixture_put(folder, name, "");
+        folder_fixture_put(folder_fixture, name, "");
         (void)snprintf(name, sizeof name, "alone-%05d-.png", i);
-        folder_fixture_put(folder, name, "");
+        folder_fixture_put(folder_fixture, name, "");
     }
-    assert_true(recordings_expand(&recordings, &folder, 1, &err));
+    assert_true(recordings_expand(&recordings, &folder_fixture, 1, &err));
     for (size_t i = 0; i < recordings.paths.n; i++)
         n_patterns += strchr(recordings.paths.items[i], '%') != NULL;
     assert_int_equal(n_patterns, 1);
@@ -241,7 +227,7 @@ static void a_folder_without_recordings_is_refused(void **state)
 
     (void)state;
     put_all("notes.txt");
-    assert_false(recordings_expand(&recordings, &folder, 1, &err));
+    assert_false(recordings_expand(&recordings, &folder_fixture, 1, &err));
     assert_int_equal(error_code(err), ERROR_INPUT);
     assert_non_null(strstr(error_message(err), "no recording in this folder"));
     error_free(&err);
@@ -251,14 +237,14 @@ static void a_folder_without_recordings_is_refused(void **state)
 static void what_is_named_twice_counts_once(void **state)
 {
     char path[512];
-    char *operands[3] = {folder, path, "missing.mp4"};
+    char *operands[3] = {folder_fixture, path, "missing.mp4"};
     struct recordings recordings = {0};
     struct error *err = NULL;
 
     (void)state;
     put_all("a.mp4 b.mp4");
-    operands[0] = folder;
-    (void)snprintf(path, sizeof path, "%s/a.mp4", folder);
+    operands[0] = folder_fixture;
+    (void)snprintf(path, sizeof path, "%s/a.mp4", folder_fixture);
     assert_true(recordings_expand(&recordings, operands, 3, &err));
     assert_int_equal(recordings.paths.n, 3);
     assert_string_equal(recordings.paths.items[2], "missing.mp4");
@@ -268,28 +254,36 @@ static void what_is_named_twice_counts_once(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup_teardown(a_folder_stands_for_its_recordings_in_order, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(loop_ten_comes_after_loop_nine, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_folder_within_is_not_looked_into, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_dicom_file_is_known_without_an_ending, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_directory_among_loops_is_passed_over_and_named, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(a_directory_that_is_named_itself_is_not_passed_over, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(a_folder_of_directories_alone_is_refused, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(numbered_pictures_are_one_recording, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(numbers_of_another_length_are_another_recording, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(numbers_without_zeros_before_them_count_on_past_nine, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(a_number_belongs_to_the_sequence_that_begins_first, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(sequences_stand_in_the_order_of_their_first_pictures, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(thousands_of_pictures_are_few_recordings, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_folder_without_recordings_is_refused, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(what_is_named_twice_counts_once, make_folder, remove_folder),
+        cmocka_unit_test_setup_teardown(a_folder_stands_for_its_recordings_in_order, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(loop_ten_comes_after_loop_nine, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_folder_within_is_not_looked_into, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_dicom_file_is_known_without_an_ending, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_directory_among_loops_is_passed_over_and_named,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_directory_that_is_named_itself_is_not_passed_over,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_folder_of_directories_alone_is_refused, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(numbered_pictures_are_one_recording, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(numbers_of_another_length_are_another_recording,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(numbers_without_zeros_before_them_count_on_past_nine,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_number_belongs_to_the_sequence_that_begins_first,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(sequences_stand_in_the_order_of_their_first_pictures,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(thousands_of_pictures_are_few_recordings, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_folder_without_recordings_is_refused, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(what_is_named_twice_counts_once, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

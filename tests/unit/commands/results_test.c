@@ -13,27 +13,6 @@
 #include <string.h>
 #include <sys/stat.h>
 
-static char *folder;
-
-static int make_folder(void **state)
-{
-    (void)state;
-    folder = folder_fixture_make();
-    return 0;
-}
-
-static int remove_folder(void **state)
-{
-    (void)state;
-    folder_fixture_remove(&folder);
-    return 0;
-}
-
-static char *within(const char *name)
-{
-    return text_format("%s/%s", folder, name);
-}
-
 static void write_measured(const char *into, bool force)
 {
     struct transfer *transfer = transfer_fixture_measured();
@@ -49,7 +28,7 @@ static void write_measured(const char *into, bool force)
 
 static void four_files_appear_together(void **state)
 {
-    char *into = within("a/b/c");
+    char *into = folder_fixture_path("a/b/c");
     char *text = NULL;
 
     (void)state;
@@ -70,7 +49,7 @@ static void a_result_that_is_there_is_refused_before_measuring(void **state)
 
     (void)state;
     for (size_t i = 0; i < 4; i++) {
-        char *into = within(names[i][0] == 's' ? names[i] + 7 : names[i]);
+        char *into = folder_fixture_path(names[i][0] == 's' ? names[i] + 7 : names[i]);
         struct results results = {0};
         struct error *err = NULL;
 
@@ -91,30 +70,30 @@ static void force_replaces_the_results(void **state)
     char *text = NULL;
 
     (void)state;
-    folder_fixture_put(folder, "summary.json", "earlier");
-    write_measured(folder, true);
-    text = folder_fixture_get(folder, "summary.json");
+    folder_fixture_put(folder_fixture, "summary.json", "earlier");
+    write_measured(folder_fixture, true);
+    text = folder_fixture_get(folder_fixture, "summary.json");
     assert_int_equal(text[0], '{');
     free(text);
 }
 
 static void folders_made_for_nothing_go_again(void **state)
 {
-    char *into = within("a/b/");
+    char *into = folder_fixture_path("a/b/");
     struct results results = {0};
     struct error *err = NULL;
 
     (void)state;
     assert_true(results_prepare(&results, into, "x.mp4", false, &err));
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     results_end(&results);
-    assert_int_equal(folder_fixture_count(folder), 0);
+    assert_int_equal(folder_fixture_count(folder_fixture), 0);
     free(into);
 }
 
 static void a_folder_that_was_there_stays(void **state)
 {
-    char *into = within("a");
+    char *into = folder_fixture_path("a");
     struct results results = {0};
     struct error *err = NULL;
 
@@ -122,18 +101,18 @@ static void a_folder_that_was_there_stays(void **state)
     assert_int_equal(mkdir(into, 0777), 0);
     assert_true(results_prepare(&results, into, "x.mp4", false, &err));
     results_end(&results);
-    assert_int_equal(folder_fixture_count(folder), 1);
+    assert_int_equal(folder_fixture_count(folder_fixture), 1);
     free(into);
 }
 
 static void a_file_in_the_place_of_the_folder_is_refused(void **state)
 {
-    char *into = within("file/below");
+    char *into = folder_fixture_path("file/below");
     struct results results = {0};
     struct error *err = NULL;
 
     (void)state;
-    folder_fixture_put(folder, "file", "x");
+    folder_fixture_put(folder_fixture, "file", "x");
     assert_false(results_prepare(&results, into, "x.mp4", false, &err));
     results_end(&results);
     assert_int_equal(error_code(err), ERROR_OUTPUT);
@@ -165,16 +144,20 @@ static void the_folder_is_named_after_the_first_recording(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup_teardown(four_files_appear_together, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_result_that_is_there_is_refused_before_measuring, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(force_replaces_the_results, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(folders_made_for_nothing_go_again, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_folder_that_was_there_stays, make_folder, remove_folder),
-        cmocka_unit_test_setup_teardown(a_file_in_the_place_of_the_folder_is_refused, make_folder,
-                                        remove_folder),
-        cmocka_unit_test_setup_teardown(the_folder_is_named_after_the_first_recording, make_folder,
-                                        remove_folder),
+        cmocka_unit_test_setup_teardown(four_files_appear_together, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_result_that_is_there_is_refused_before_measuring,
+                                        folder_fixture_set_up, folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(force_replaces_the_results, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(folders_made_for_nothing_go_again, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_folder_that_was_there_stays, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(a_file_in_the_place_of_the_folder_is_refused, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
+        cmocka_unit_test_setup_teardown(the_folder_is_named_after_the_first_recording, folder_fixture_set_up,
+                                        folder_fixture_tear_down),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

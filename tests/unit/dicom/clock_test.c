@@ -18,7 +18,7 @@ struct said {
     struct text_list problems;
 };
 
-static void read_clock(struct said *said, const char *attributes, size_t n_frames)
+static void read_cut_clock(struct said *said, const char *attributes, size_t n_frames, long n_declared)
 {
     char *folder = folder_fixture_make();
     char command[512];
@@ -32,9 +32,14 @@ static void read_clock(struct said *said, const char *attributes, size_t n_frame
     (void)snprintf(command, sizeof command, "dump2dcm -q %s/dump %s", folder, path);
     assert_int_equal(system(command), 0);
     assert_true(dataset_open(&dataset, path, &err));
-    assert_true(clock_read(&said->clock, dataset, n_frames, &said->problems, &err));
+    assert_true(clock_read(&said->clock, dataset, n_frames, n_declared, &said->problems, &err));
     dataset_close(&dataset);
     folder_fixture_remove(&folder);
+}
+
+static void read_clock(struct said *said, const char *attributes, size_t n_frames)
+{
+    read_cut_clock(said, attributes, n_frames, (long)n_frames);
 }
 
 static bool tells(const struct said *said, const char *words)
@@ -177,6 +182,26 @@ static void a_duration_far_from_the_frame_times_leaves_no_clock(void **state)
     forget(&said);
 }
 
+/* Effective Duration was written for all the frames, of which the end was lost. */
+static void the_duration_of_a_loop_that_was_cut_off_counts_the_frames_declared(void **state)
+{
+    struct said said;
+
+    (void)state;
+    read_cut_clock(&said, "(0018,0072) DS 4.04\n(0018,1063) DS 40\n", 30, 101);
+    assert_time(&said, 29, 1.16);
+    assert_int_equal(said.problems.n, 0);
+    forget(&said);
+    read_cut_clock(&said, "(0018,0072) DS 1.2\n(0018,1063) DS 40\n", 30, 101); /* or only what is there */
+    assert_time(&said, 29, 1.16);
+    assert_int_equal(said.problems.n, 0);
+    forget(&said);
+    read_cut_clock(&said, "(0018,0072) DS 8\n(0018,1063) DS 40\n", 30, 101); /* agrees with neither */
+    assert_false(said.clock.is_known);
+    assert_true(tells(&said, "Effective Duration is 8 s, the frame times span 4 s"));
+    forget(&said);
+}
+
 static void r_waves_against_the_heart_rate_unmask_a_wrong_clock(void **state)
 {
     struct said said;
@@ -242,6 +267,7 @@ int main(void)
         cmocka_unit_test(display_rates_stand_in_with_a_warning),
         cmocka_unit_test(rates_that_disagree_are_told_and_the_frame_times_kept),
         cmocka_unit_test(a_duration_far_from_the_frame_times_leaves_no_clock),
+        cmocka_unit_test(the_duration_of_a_loop_that_was_cut_off_counts_the_frames_declared),
         cmocka_unit_test(r_waves_against_the_heart_rate_unmask_a_wrong_clock),
         cmocka_unit_test(the_start_is_the_acquisition_then_the_content_time),
         cmocka_unit_test(dates_and_times_that_are_none_are_refused),

@@ -287,7 +287,8 @@ static void of_two_pictures_the_one_in_the_fuller_declared_region_is_taken(void 
 static void a_stale_region_does_not_clip_the_picture(void **state)
 {
     struct screen screen = screen_usual();
-    struct loop_region region = {.box = {300, 60, 1500, 1100}, .data_type = 1, .units_x = 3, .units_y = 3};
+    struct loop_region region = {
+        .box = {300, 60, 1500, 1100}, .spatial_format = 1, .data_type = 1, .units_x = 3, .units_y = 3};
     struct loop_facts facts = {.regions = &region, .n_regions = 1};
     struct survey *survey = screen_survey(&screen, FRAMES);
     struct picture *picture = NULL;

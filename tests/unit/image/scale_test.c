@@ -302,10 +302,76 @@ static void ticks_of_unknown_meaning_take_it_from_a_region_that_fits(void **stat
     set_ruler(at, 0.8, true); /* taken for centimetres; the file makes them 5 mm */
     choose(at, 0);
     check(at, SCALE_DICOM_REGION, 0.4, 0.4);
-    assert_true(says(at, "5 mm apart"));
-    set_ruler(at, 0.55, true); /* no plain factor */
+    assert_true(says(at, "5 mm apart, where 10 mm would be assumed"));
+    assert_true(fabs(at->scale.tick_ratio - 0.5) <
+                1e-9); /* half centimetres or a scale wrong by half: told */
+    choose(at, 0.4);
+    assert_true(at->scale.tick_ratio == 0); /* a person looked */
+    set_ruler(at, 0.4, true);
+    choose(at, 0);
+    assert_true(at->scale.tick_ratio == 0);
+    set_ruler(at, 0.55, true); /* ticks of 7 mm */
     choose(at, 0);
     check(at, SCALE_RULER, 0.55, 0.55);
+    situation_free(at);
+}
+
+static void ticks_two_centimetres_apart_are_no_rulers(void **state)
+{
+    struct situation *at = situation_make(1);
+
+    (void)state;
+    set_ruler(at, 0.2, true);
+    choose(at, 0);
+    check(at, SCALE_RULER, 0.2, 0.2);
+    assert_true(says(at, "contradicts the ruler"));
+    situation_free(at);
+}
+
+/* PS3.3 C.8.5.5.1.1 and C.8.5.5.1.2: centimetres down a trace are not those of the picture beside it */
+static void a_region_that_shows_no_plane_of_tissue_gives_no_scale(void **state)
+{
+    static const struct {
+        int format, type;
+        const char *words;
+    } rows[] = {
+        {2, 1, "M-mode"},
+        {3, 3, "a spectrum"},
+        {4, 10, "a curve"},
+        {5, 1, "graphics"},
+        {0, 1, "nothing with an extent"},
+        {1, 3, "something else than tissue"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct situation *at = situation_make(1);
+
+        at->regions[0].spatial_format = rows[i].format;
+        at->regions[0].data_type = rows[i].type;
+        choose(at, 0);
+        check(at, SCALE_NONE, 0, 0);
+        assert_true(says(at, rows[i].words));
+        situation_free(at);
+    }
+}
+
+static void colour_flow_over_the_picture_stands_in_for_tissue(void **state)
+{
+    struct situation *at = situation_make(2);
+
+    (void)state;
+    at->regions[0].data_type = 2;
+    at->regions[0].delta_x = at->regions[0].delta_y = 0.05;
+    at->regions[1].box = (struct box){60, 50, 340, 270};
+    choose(at, 0);
+    check(at, SCALE_DICOM_REGION, 0.4, 0.4); /* tissue before colour */
+    at->regions[1].data_type = 3;
+    choose(at, 0);
+    check(at, SCALE_DICOM_REGION, 0.5, 0.5);
+    at->regions[0].box = (struct box){150, 100, 250, 200}; /* a small colour box */
+    choose(at, 0);
+    check(at, SCALE_NONE, 0, 0);
     situation_free(at);
 }
 
@@ -319,6 +385,22 @@ static void a_ruler_alone_gives_the_scale_and_its_assumption(void **state)
     choose(at, 0);
     check(at, SCALE_RULER, 0.2, 0.2);
     assert_true(says(at, "centimetre ticks are assumed"));
+    situation_free(at);
+}
+
+/* A captured video that was stretched without a word shows a ruler in one direction only. */
+static void pixels_that_nothing_tells_of_are_taken_to_be_square_and_it_says_so(void **state)
+{
+    struct situation *at = situation_make(0);
+
+    (void)state;
+    set_ruler(at, 0.2, false);
+    choose(at, 0);
+    assert_false(says(at, "taken to be square"));
+    at->facts.is_aspect_assumed = true;
+    choose(at, 0);
+    check(at, SCALE_RULER, 0.2, 0.2);
+    assert_true(says(at, "taken to be square: the ruler measures depth only"));
     situation_free(at);
 }
 
@@ -388,7 +470,11 @@ int main(void)
         cmocka_unit_test(a_ruler_that_agrees_leaves_the_file_its_word),
         cmocka_unit_test(a_ruler_that_contradicts_beats_the_file),
         cmocka_unit_test(ticks_of_unknown_meaning_take_it_from_a_region_that_fits),
+        cmocka_unit_test(ticks_two_centimetres_apart_are_no_rulers),
+        cmocka_unit_test(a_region_that_shows_no_plane_of_tissue_gives_no_scale),
+        cmocka_unit_test(colour_flow_over_the_picture_stands_in_for_tissue),
         cmocka_unit_test(a_ruler_alone_gives_the_scale_and_its_assumption),
+        cmocka_unit_test(pixels_that_nothing_tells_of_are_taken_to_be_square_and_it_says_so),
         cmocka_unit_test(pixels_that_are_not_square_are_wider_by_their_aspect),
         cmocka_unit_test(a_given_scale_wins_and_its_contradiction_is_told),
         cmocka_unit_test(without_any_scale_lengths_stay_pixels_and_it_says_so),

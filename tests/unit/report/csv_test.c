@@ -120,6 +120,18 @@ static void a_name_is_no_formula_to_a_spreadsheet(void **state)
     assert_text("loop.mp4", "loop.mp4");
 }
 
+/* RFC 3629; "\xE4" is how ISO 8859-1 writes a letter, and U+009B steers a terminal. */
+static void a_name_that_is_no_utf8_becomes_utf8(void **state)
+{
+    (void)state;
+    assert_text("B\xE4r.mp4", "B\uFFFDr.mp4");
+    assert_text("\xC3\xA4\xC3", "\u00E4\uFFFD");
+    assert_text("\xC0\xAF\xED\xA0\x80", "\uFFFD\uFFFD\uFFFD\uFFFD\uFFFD");
+    assert_text("a\xC2\x9B"
+                "31m.mp4",
+                "a 31m.mp4");
+}
+
 static void a_negative_number_stays_a_number(void **state)
 {
     struct transfer *transfer = transfer_fixture_measured();
@@ -184,6 +196,7 @@ int main(void)
         cmocka_unit_test(a_series_says_na_for_what_is_not_known),
         cmocka_unit_test(a_name_with_commas_and_quotes_stays_one_field),
         cmocka_unit_test(a_name_is_no_formula_to_a_spreadsheet),
+        cmocka_unit_test(a_name_that_is_no_utf8_becomes_utf8),
         cmocka_unit_test(a_negative_number_stays_a_number),
         cmocka_unit_test(motion_is_long_and_tidy),
         cmocka_unit_test(motion_without_a_scale_has_no_millimetres),

@@ -239,6 +239,20 @@ static void the_same_result_gives_the_same_bytes(void **state)
     free(second);
 }
 
+/* The measurement says it in its own words, and no null may be left without it. */
+static void that_there_is_no_scale_is_told_once_in_a_section(void **state)
+{
+    struct transfer *transfer = transfer_fixture_without_scale();
+    json_t *root = NULL;
+
+    (void)state;
+    assert_true(text_list_add(&transfer->cavity.reasons, "no scale is known, so lengths are in pixels only"));
+    root = read_back(written(transfer));
+    assert_int_equal(json_array_size(at(root, "cavity", "reasons")), 1);
+    assert_int_equal(json_array_size(at(root, "contractions", "reasons")), 1);
+    json_decref(root);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -248,6 +262,7 @@ int main(void)
         cmocka_unit_test(what_was_measured_is_told_with_its_interval),
         cmocka_unit_test(a_null_has_a_reason_even_when_the_result_gave_none),
         cmocka_unit_test(without_a_scale_lengths_are_null_and_pixels_are_given),
+        cmocka_unit_test(that_there_is_no_scale_is_told_once_in_a_section),
         cmocka_unit_test(a_still_has_no_duration_and_says_so),
         cmocka_unit_test(no_folder_and_no_date_is_told),
         cmocka_unit_test(the_options_that_were_given_are_told),

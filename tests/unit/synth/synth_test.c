@@ -413,7 +413,7 @@ static void a_deposit_after_the_end_of_the_loop_is_refused(void **state)
     assert_true(recipe_settle(&none, &err));
 }
 
-static void assert_unseen_stripe(const struct recipe *recipe, const char *option)
+static void assert_refused(const struct recipe *recipe, const char *option)
 {
     char *folder = folder_fixture_make();
     struct error *err = NULL;
@@ -426,19 +426,33 @@ static void assert_unseen_stripe(const struct recipe *recipe, const char *option
     folder_fixture_remove(&folder);
 }
 
+static void a_way_beyond_the_stripe_is_refused(void **state)
+{
+    struct recipe into_the_muscle = small(), into_the_canal = small(), tip = small();
+
+    (void)state;
+    into_the_muscle.drift_mm = 20; /* from 14 mm */
+    assert_refused(&into_the_muscle, "--drift-mm 20: leads 6.");
+    assert_refused(&into_the_muscle, "beyond the fundus");
+    into_the_canal.drift_mm = -30;
+    assert_refused(&into_the_canal, "beyond the internal os; see --deposit-mm 14 and --length-mm 36");
+    tip.tip_mm = 37;
+    assert_refused(&tip, "--tip-mm 37: lies 1.0 mm beyond the internal os");
+}
+
 static void a_stripe_beside_the_picture_is_refused(void **state)
 {
     struct recipe deep = small(), aside = small(), cropped = small();
 
     (void)state;
     deep.stripe_depth_mm = 120;
-    assert_unseen_stripe(&deep, "--stripe-depth-mm 120");
-    assert_unseen_stripe(&deep, "--depth-mm 80");
+    assert_refused(&deep, "--stripe-depth-mm 120");
+    assert_refused(&deep, "--depth-mm 80");
     aside.stripe_across_mm = -75;
-    assert_unseen_stripe(&aside, "--stripe-across-mm -75");
+    assert_refused(&aside, "--stripe-across-mm -75");
     cropped.stripe_depth_mm = 60;
     cropped.depth_change_mm = 40;
-    assert_unseen_stripe(&cropped, "--depth-change-mm 40");
+    assert_refused(&cropped, "--depth-change-mm 40");
 }
 
 /* A band that runs out of the picture is something a reader of loops must be able to meet. */
@@ -475,6 +489,7 @@ int main(void)
         cmocka_unit_test(a_file_without_stamps_closes_the_gaps),
         cmocka_unit_test(a_recipe_that_contradicts_itself_is_refused),
         cmocka_unit_test(a_deposit_after_the_end_of_the_loop_is_refused),
+        cmocka_unit_test(a_way_beyond_the_stripe_is_refused),
         cmocka_unit_test(a_stripe_beside_the_picture_is_refused),
         cmocka_unit_test(a_stripe_with_one_end_outside_is_made),
     };

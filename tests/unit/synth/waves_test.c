@@ -137,7 +137,7 @@ static void irregular_waves_differ_in_interval_and_strength(void **state)
 {
     struct recipe recipe = regular();
     struct waves *waves = NULL;
-    struct wave first, second, third;
+    struct wave first = {0}, second = {0}, third = {0};
 
     (void)state;
     recipe.interval_jitter = 0.3;
