@@ -43,6 +43,9 @@ struct wave_trace {
 /** What the waves are like. Lengths in the unit of the trace. */
 struct wave_result {
     enum contractions_verdict verdict;
+    bool has_frequency; /* else too few waves came, with pauses between, to speak of a rhythm */
+    bool has_pauses;    /* the frequency is how many came over the whole time */
+    double share;       /* of the time in which waves came, 0..1; 1 where they do not pause */
     double frequency_per_min, low_per_min, high_per_min;
     double count;
     double amplitude;                     /* half peak-to-peak of wall-to-wall distance, at the walls */
@@ -66,7 +69,9 @@ struct wave_result {
  *  peak, and the peak is tested against it. The frequency of a steady wave is that of the
  *  best sinusoids in all positions at once; of an unsteady one, the mean of the advance of
  *  its phase over the time looked at and of its waves counted one by one, or the count alone where the
- *  phase slipped by a wave. Direction and velocity come from the phase along the stripe.
+ *  phase slipped by a wave; of waves that pause, how many came over the whole time. Motion above the
+ *  band that runs along the stripe leaves nothing assessed. Direction and velocity come from the phase along
+ * the stripe.
  *
  *  result   overwritten
  *  reasons  sentences are added to it

@@ -49,7 +49,7 @@ static void set_amplitude(const struct wave_trace *trace, double *read, double *
     double of_share = 0.0;
 
     for (size_t i = 0; i < n; i++)
-        read[i] /= share[i];
+        read[i] /= share[i] * sqrt(result->share);
     result->amplitude = statistics_quantile(read, n, TYPICAL);
     of_places = statistics_spread(read, n) / sqrt(1.0 + length / PATCH_MM);
     of_share = SHARE_ERROR * (1.0 - statistics_median(share, n)) * result->amplitude;
@@ -63,9 +63,9 @@ bool amplitude_measure(const struct wave_trace *trace, struct even *even, size_t
                        struct wave_result *result)
 {
     double slowest = LEAST_TURNS * 60.0 * EVEN_HZ / (double)even->n; /* slower, and drift gets in */
-    struct pass_band band = {
-        .low = fmin(fmax(LOW * result->frequency_per_min, slowest), NARROW_LOW * result->frequency_per_min),
-        .high = fmin(HIGH * result->frequency_per_min, MOST_PER_MIN)};
+    double per_min = result->frequency_per_min / result->share;      /* as they follow one another */
+    struct pass_band band = {.low = fmin(fmax(LOW * per_min, slowest), NARROW_LOW * per_min),
+                             .high = fmin(HIGH * per_min, MOST_PER_MIN)};
     double *read = calloc(even->n_positions, sizeof *read);
     double *share = calloc(even->n_positions, sizeof *share);
     size_t n = 0;

@@ -20,6 +20,12 @@ static const double LEAST_COHERENCE = 0.5;
 /* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
+/* Up to where motion above the band is looked at: breathing starts there (common practice, no source). */
+static const double FASTER_PER_MIN = 12.0;
+static const double PAST_PER_MIN = 0.25; /* past the edge: waves at the edge are told as far off */
+/* Fewest frames a second. The pulse, up to 110 per min at rest (common practice, no source), must not fold
+ * into the band of contractions: (110 + 8) / 60. Breathing is slower and needs less. */
+static const double LEAST_FRAMES_PER_S = 1.95;
 
 /* Frequency of waves that run either way at different times. Where two meet, or one turns round, they pass as
  * one and the next follows late; in the middle of the stripe each passes by itself, more or less. The places
@@ -73,6 +79,8 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
     bool is_made = pattern && band_fill(even, &band) && band_lead(even, pattern) &&
                    phase_frequency(even, peak, pattern, result);
 
+    result->has_frequency = true;
+    result->share = 1.0;
     if (is_made) {
         direction_estimate(even, spacing_mm, result);
         if (result->direction == DIRECTION_MIXED)
@@ -88,9 +96,32 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
     return is_made;
 }
 
+/* Whether what runs along the stripe is faster than contractions are looked for: motion of a band above
+ * theirs that is at least as large as theirs and comes later at one place than at the other. What leaks from
+ * there into their band has neither their frequency nor their velocity. Breathing moves all places at once.
+ */
+static bool find_faster(struct even *even, size_t lag, size_t *shift, double *scratch, double amplitude,
+                        bool *is_faster)
+{
+    struct pass_band band = {.low = CONTRACTION_HIGH_PER_MIN, .high = FASTER_PER_MIN};
+    double coherence = 0.0;
+    double running = 0.0;
+
+    *is_faster = false;
+    if (!band_fill(even, &band))
+        return false;
+    if (band_amplitude(even, scratch) < fmax(LEAST_AMPLITUDE_MM, amplitude))
+        return true;
+    *is_faster =
+        coherence_test(even, lag, shift, &coherence, &running) <= 1.5 / (COHERENCE_SURROGATES + 1.0) &&
+        coherence >= LEAST_COHERENCE && running >= LEAST_RUNNING;
+    return true;
+}
+
 /* Whether there are waves: a rhythm that stands out in the spectrum, or motion that runs along
  * the stripe as chance would not have it; either large enough to be told from tracking error. */
-static bool decide(struct even *even, struct peak *peak, double spacing_mm, struct wave_result *result)
+static bool decide(struct even *even, struct peak *peak, double spacing_mm, bool *is_faster,
+                   struct wave_result *result)
 {
     double duration_min = (double)even->n / EVEN_HZ / 60.0;
     struct pass_band band = {.low = fmax(0.9, 1.5 / duration_min), .high = 7.0};
@@ -120,10 +151,22 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, stru
             peak->per_min = peak->centre_per_min;
         result->coherence = coherence;
         result->amplitude = amplitude;
+        is_made = find_faster(even, lag, shift, scratch, amplitude, is_faster);
     }
     free(shift);
     free(scratch);
     return is_made;
+}
+
+/* Neither waves nor quiet: what moves is faster than either is told from. */
+static void withhold_faster(struct wave_result *result, struct text_list *reasons)
+{
+    *result = (struct wave_result){
+        .verdict = CONTRACTIONS_NOT_ASSESSABLE, .false_alarm = 1.0, .assessed_s = result->assessed_s};
+    (void)text_list_add(reasons,
+                        "waves run along the stripe more often than %.0f times a minute, the fastest that "
+                        "contractions are told at; slower ones cannot be told beside them",
+                        CONTRACTION_HIGH_PER_MIN);
 }
 
 bool contraction_measure(struct wave_result *result, struct text_list *reasons,
@@ -133,6 +176,8 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     struct peak peak = {0};
     size_t from = 0;
     size_t to = 0;
+    double frames_per_s = 0.0;
+    bool is_faster = false;
     bool is_made = true;
 
     memset(result, 0, sizeof *result);
@@ -151,22 +196,28 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
             result->assessed_s, CONTRACTION_LEAST_S);
         return true;
     }
-    if ((double)(to - from) / result->assessed_s < 1.5) {
+    frames_per_s = even_frames_per_s(trace, from, to);
+    if (frames_per_s < LEAST_FRAMES_PER_S) {
         (void)text_list_add(reasons,
-                            "%.1f frames a second are too few: breathing would pass for contractions",
-                            (double)(to - from) / result->assessed_s);
+                            "%.1f frames a second are too few: breathing or the pulse would pass for "
+                            "contractions",
+                            frames_per_s);
         return true;
     }
     if (!even_make(&even, trace, from, to))
         return error_memory(err);
     is_made = peak_find(&even, &peak) &&
-              decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], result);
-    if (is_made && result->verdict == CONTRACTIONS_MEASURED)
+              decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], &is_faster, result);
+    if (is_made && !is_faster && result->verdict == CONTRACTIONS_MEASURED)
         is_made = measure_waves(trace, &even, from, to, &peak, result);
-    else if (is_made)
+    if (is_faster || (result->verdict == CONTRACTIONS_MEASURED &&
+                      result->frequency_per_min > CONTRACTION_HIGH_PER_MIN + PAST_PER_MIN)) {
+        withhold_faster(result, reasons);
+    } else if (is_made && result->verdict != CONTRACTIONS_MEASURED) {
         (void)text_list_add(
             reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",
             CONTRACTION_LOW_PER_MIN, CONTRACTION_HIGH_PER_MIN);
+    }
     even_free(&even);
     return is_made ? true : error_memory(err);
 }

@@ -20,6 +20,25 @@ void even_free(struct even *even)
     memset(even, 0, sizeof *even);
 }
 
+/* Whether most of the positions are trusted at a time. */
+static bool is_usable(const struct wave_trace *trace, size_t t)
+{
+    size_t n_good = 0;
+
+    for (size_t p = 0; p < trace->n_positions; p++)
+        n_good += trace->trust[t * trace->n_positions + p] >= LEAST_TRUST;
+    return 2 * n_good >= trace->n_positions;
+}
+
+double even_frames_per_s(const struct wave_trace *trace, size_t from, size_t to)
+{
+    double n = 0.0;
+
+    for (size_t t = from; t < to; t++)
+        n += is_usable(trace, t);
+    return n / (trace->time_s[to] - trace->time_s[from]);
+}
+
 void even_stretch(const struct wave_trace *trace, size_t *from, size_t *to)
 {
     double best = -1.0;
@@ -29,11 +48,7 @@ void even_stretch(const struct wave_trace *trace, size_t *from, size_t *to)
 
     *from = *to = 0;
     for (size_t t = 0; t < trace->n_times; t++) {
-        size_t n_good = 0;
-
-        for (size_t p = 0; p < trace->n_positions; p++)
-            n_good += trace->trust[t * trace->n_positions + p] >= LEAST_TRUST;
-        if (2 * n_good < trace->n_positions)
+        if (!is_usable(trace, t))
             continue;
         if (!is_open || trace->time_s[t] - trace->time_s[last_good] > LARGEST_GAP_S) {
             start = t;

@@ -28,6 +28,9 @@ struct even {
 /* The longest stretch without a hole: times [*from, *to] where most positions are trusted. */
 void even_stretch(const struct wave_trace *trace, size_t *from, size_t *to);
 
+/* Frames a second that can be used in the times [from, to]: what is frozen or lost shows nothing new. */
+double even_frames_per_s(const struct wave_trace *trace, size_t from, size_t to);
+
 /* Makes it of the times [from, to] of a trace; end with even_free. False when memory ran out. */
 MUST_CHECK bool even_make(struct even *even, const struct wave_trace *trace, size_t from, size_t to);
 

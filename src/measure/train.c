@@ -3,6 +3,7 @@
 #include "base/statistics.h"
 #include "measure/band.h"
 #include "measure/phase.h"
+#include "measure/swings.h"
 
 #include <complex.h>
 #include <math.h>
@@ -11,14 +12,17 @@
 
 static const double LOW = 0.35;          /* of the frequency: slower is drift */
 static const double HIGH_PER_MIN = 11.0; /* below breathing, 12 per min: common practice, no source */
-static const double LEAST_SWING = 0.25;  /* of the usual range: a smaller turn is no crest or trough */
-static const double MOST_SPREAD = 1.0;   /* waves in the whole loop: between the quartiles of the places */
 static const double MOST_APART = 0.75;   /* waves in the whole loop: a phase that slips errs by a whole one */
+static const double MOST_SPREAD = 1.0;   /* waves in the whole loop: between the quartiles of the places */
 static const double MISSED = 0.5;        /* waves: at the edges of the loop */
+static const double COUNT_ERROR = 0.75;  /* waves: of swings, about half of one at either edge */
+static const double EDGE_ERROR = 0.35; /* waves: parts of waves at the edges, whose neighbours are not seen */
+static const double UNEVEN_RAD = 0.7;  /* scatter of the phase from which swings weigh as much as it */
+static const double PAUSE = 1.0;       /* over the usual wave: rests, more than the places disagree by */
+static const double FEW = 2.5;         /* waves: fewer that come unevenly are no rhythm */
 static const double VELOCITY_RATIO = 1.04; /* from one that is tried to the next */
 
-enum { MOST_TURNS = 400, N_VELOCITIES = 49, MOST_PLACES = 100 };
-enum { CREST, TROUGH, N_KINDS };
+enum { N_VELOCITIES = 49, MOST_PLACES = 100 };
 
 /* One trace of the waves, as the middle of the stripe or one place shows them. */
 struct train {
@@ -28,69 +32,19 @@ struct train {
     size_t n;
 };
 
-/* When crests and troughs were. */
-struct turns {
-    size_t n[N_KINDS];
-    size_t at[N_KINDS][MOST_TURNS];
+/* What was counted in the whole loop. */
+struct tally {
+    double crests; /* per minute, from crest to crest; 0: not told */
+    double waves;  /* by their swings */
+    double spread; /* of these, between places, and between them and all laid over one another */
+    double rest;   /* longest, over the usual wave */
 };
 
-/* ---- one trace ---- */
-
-static double usual_range(const struct train *train)
+static double crests_per_min(struct train *train)
 {
-    double low = 0.0;
+    double interval = swings_interval(train->value, train->scratch, train->n);
 
-    memcpy(train->scratch, train->value, train->n * sizeof *train->scratch);
-    low = statistics_quantile(train->scratch, train->n, 0.1);
-    memcpy(train->scratch, train->value, train->n * sizeof *train->scratch);
-    return statistics_quantile(train->scratch, train->n, 0.9) - low;
-}
-
-/* The first sample is an edge, no turn. */
-static void add_turn(struct turns *turns, int kind, size_t at)
-{
-    if (at > 0 && turns->n[kind] < MOST_TURNS)
-        turns->at[kind][turns->n[kind]++] = at;
-}
-
-/* Crests and troughs by turns, each more than `least` from the last. */
-static void find_turns(struct turns *turns, const struct train *train, double least)
-{
-    const double *value = train->value;
-    size_t low = 0;
-    size_t high = 0;
-    int way = 0; /* 1: rising since a trough; -1: falling since a crest */
-
-    memset(turns, 0, sizeof *turns);
-    for (size_t i = 0; i < train->n; i++) {
-        low = value[i] < value[low] ? i : low;
-        high = value[i] > value[high] ? i : high;
-        if (way <= 0 && value[i] - value[low] > least) {
-            add_turn(turns, TROUGH, low);
-            way = 1;
-            high = i;
-        } else if (way >= 0 && value[high] - value[i] > least) {
-            add_turn(turns, CREST, high);
-            way = -1;
-            low = i;
-        }
-    }
-}
-
-/* From crest to crest and from trough to trough, in the mean; 0 where fewer than three turns are seen. */
-static double count_per_min(const struct train *train)
-{
-    struct turns turns;
-    double samples = 0.0;
-    double waves = 0.0;
-
-    find_turns(&turns, train, LEAST_SWING * usual_range(train));
-    for (int kind = 0; kind < N_KINDS; kind++)
-        if (turns.n[kind] > 1) {
-            samples += (double)(turns.at[kind][turns.n[kind] - 1] - turns.at[kind][0]);
-            waves += (double)(turns.n[kind] - 1);
-        }
-    return samples > 0.0 ? waves * 60.0 * EVEN_HZ / samples : 0.0;
+    return interval > 0.0 ? 60.0 * EVEN_HZ / interval : 0.0;
 }
 
 /* ---- all positions laid over one another ---- */
@@ -141,11 +95,12 @@ static double lay_over(struct train *train, const struct even *even, double spac
 
 /* Waves that run one way, or toward one another: what is no wave fades where the positions are laid over one
  * another at the velocity that leaves most. */
-static double count_along(struct train *train, const struct even *even, double spacing_mm,
-                          const struct wave_result *result)
+static void add_along(struct tally *tally, struct train *train, const struct even *even, double spacing_mm,
+                      const struct wave_result *result)
 {
     double best = -1.0;
     double velocity = result->velocity_per_s;
+    struct swings swings;
 
     for (int i = 0; i < N_VELOCITIES; i++) {
         double trial = result->velocity_per_s * pow(VELOCITY_RATIO, i - N_VELOCITIES / 2);
@@ -157,7 +112,13 @@ static double count_along(struct train *train, const struct even *even, double s
         }
     }
     (void)lay_over(train, even, spacing_mm, result->direction, velocity);
-    return count_per_min(train);
+    tally->crests = fmax(tally->crests, crests_per_min(train));
+    swings = swings_count(train->value, train->n);
+    tally->spread += fabs(swings.waves - tally->waves);
+    if (swings.waves > tally->waves) {
+        tally->waves = swings.waves;
+        tally->rest = swings.rest;
+    }
 }
 
 /* ---- place by place ---- */
@@ -171,44 +132,86 @@ static void add_neighbours(struct train *train, const struct even *even, size_t 
 }
 
 /* The median of the places in the middle of the stripe: a wave passes there whichever way it runs, and far
- * from the ends, where it may turn round. 0 where the places do not agree. */
-static double count_by_place(struct train *train, const struct even *even)
+ * from the ends, where it may turn round. */
+static struct tally count_by_place(struct train *train, const struct even *even)
 {
     double duration_min = (double)(even->n - 1) / EVEN_HZ / 60.0;
     size_t from = (size_t)(EVEN_MIDDLE_FROM * (double)even->n_positions);
-    double per_min[MOST_PLACES];
-    double spread = 0.0;
+    struct tally tally = {0};
+    double crests[MOST_PLACES];
+    double waves[MOST_PLACES];
+    double rest[MOST_PLACES];
+    size_t n_crests = 0;
     size_t n = 0;
 
     for (size_t p = from; p + EVEN_NEIGHBOURS + from <= even->n_positions && n < MOST_PLACES; p++) {
+        struct swings swings;
+
         add_neighbours(train, even, p);
-        per_min[n] = count_per_min(train);
-        n += per_min[n] > 0.0;
+        crests[n_crests] = crests_per_min(train);
+        n_crests += crests[n_crests] > 0.0;
+        swings = swings_count(train->value, train->n);
+        waves[n] = swings.waves;
+        rest[n++] = swings.rest;
     }
-    if (n == 0)
-        return 0.0;
-    spread = statistics_quantile(per_min, n, 0.75) - statistics_quantile(per_min, n, 0.25);
-    return spread * duration_min <= MOST_SPREAD ? statistics_median(per_min, n) : 0.0;
+    if (n_crests > 0 &&
+        (statistics_quantile(crests, n_crests, 0.75) - statistics_quantile(crests, n_crests, 0.25)) *
+                duration_min <=
+            MOST_SPREAD)
+        tally.crests = statistics_median(crests, n_crests);
+    if (n > 0) {
+        tally.waves = statistics_median(waves, n);
+        tally.spread = statistics_quantile(waves, n, 0.75) - statistics_quantile(waves, n, 0.25);
+        tally.rest = statistics_median(rest, n);
+    }
+    return tally;
 }
 
 /* ---- the whole ---- */
 
-/* Puts the count beside the frequency that the phase gave. */
-static void compare(const struct even *even, double counted_per_min, struct wave_result *result)
-{
-    double duration_min = (double)(even->n - 1) / EVEN_HZ / 60.0;
-    double apart_per_min = counted_per_min - result->frequency_per_min;
-    double reach = 0.5 * (result->high_per_min - result->low_per_min);
+/* What is told, in waves in the whole loop, give or take. */
+struct told {
+    double waves, reach;
+};
 
-    if (fabs(apart_per_min) * duration_min > MOST_APART) {
-        result->frequency_per_min = counted_per_min;
-        reach = MISSED / duration_min;
-    } else if (result->regularity > PHASE_STEADY_RAD) {
-        result->frequency_per_min += 0.5 * apart_per_min;
-        reach = hypot(reach, apart_per_min);
+/* Puts the crests beside what the phase gave. */
+static void compare_crests(struct told *told, double crests, double regularity)
+{
+    double apart = crests - told->waves;
+
+    if (fabs(apart) > MOST_APART) {
+        told->waves = crests;
+        told->reach = MISSED;
+    } else if (regularity > PHASE_STEADY_RAD) {
+        told->waves += 0.5 * apart;
+        told->reach = hypot(told->reach, apart);
     }
-    result->low_per_min = result->frequency_per_min - reach;
-    result->high_per_min = result->frequency_per_min + reach;
+}
+
+/* Puts the swings beside that: they alone know of pauses. */
+static void compare_swings(struct told *told, double phase, const struct tally *tally,
+                           struct wave_result *result)
+{
+    double apart = tally->waves - told->waves;
+    double uneven = (result->regularity - PHASE_STEADY_RAD) / (UNEVEN_RAD - PHASE_STEADY_RAD);
+
+    uneven = fmin(fmax(uneven, 0.0), 1.0);
+    if (fabs(tally->waves - phase) > MOST_APART || uneven >= 1.0)
+        result->has_frequency = tally->waves - 0.5 * tally->spread >= FEW;
+    if (fabs(apart) <= MOST_APART) {
+        told->waves += 0.5 * uneven * apart;
+        told->reach = hypot((1.0 - 0.5 * uneven) * told->reach,
+                            uneven * hypot(EDGE_ERROR + 0.5 * fabs(apart), 0.5 * tally->spread));
+    } else if (apart > 0.0 || tally->rest > PAUSE + tally->spread) {
+        result->has_pauses = apart < 0.0;
+        result->share = fmin(tally->waves / told->waves, 1.0);
+        told->waves = tally->waves;
+        told->reach = hypot(COUNT_ERROR, 0.5 * tally->spread);
+        if (result->direction == DIRECTION_MIXED) /* two that meet pass as one */
+            told->reach = hypot(told->reach, 0.5 * apart);
+    } else { /* weak waves among strong ones, or a phase that ran too fast */
+        told->reach = hypot(told->reach, 0.5 * hypot(apart, tally->spread));
+    }
 }
 
 bool train_count(struct even *even, double spacing_mm, struct wave_result *result)
@@ -221,12 +224,21 @@ bool train_count(struct even *even, double spacing_mm, struct wave_result *resul
     bool is_made = train.value && train.total && train.scratch && band_fill(even, &band);
 
     if (is_made) {
-        double per_min = count_by_place(&train, even);
+        double duration_min = (double)(even->n - 1) / EVEN_HZ / 60.0;
+        struct tally tally = count_by_place(&train, even);
+        double phase = result->frequency_per_min * duration_min;
+        struct told told = {.waves = phase,
+                            .reach = 0.5 * (result->high_per_min - result->low_per_min) * duration_min};
 
         if (result->direction != DIRECTION_MIXED && result->has_velocity)
-            per_min = fmax(per_min, count_along(&train, even, spacing_mm, result));
-        if (per_min > 0.0)
-            compare(even, per_min, result);
+            add_along(&tally, &train, even, spacing_mm, result);
+        if (tally.crests > 0.0)
+            compare_crests(&told, tally.crests * duration_min, result->regularity);
+        if (tally.waves > 0.0)
+            compare_swings(&told, phase, &tally, result);
+        result->frequency_per_min = told.waves / duration_min;
+        result->low_per_min = (told.waves - told.reach) / duration_min;
+        result->high_per_min = (told.waves + told.reach) / duration_min;
     }
     free(train.value);
     free(train.total);

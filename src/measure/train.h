@@ -16,7 +16,10 @@
  * a wave in the whole loop, the count is set, give or take half a wave (one may be missed at the edges); else
  *          unsteady waves get the mean of both, and an interval that takes in how far both are apart: the
  * count leaves out what comes before the first crest and after the last, the phase counts parts of waves.
- * Left as it is where no count is told. even->band is filled anew. False when memory ran out. */
+ *          Then the swings are counted (swings.h), which alone know of pauses: has_pauses, share and
+ * has_frequency are set, and the interval of uneven waves takes in how far that count is off and how much
+ * places differ. Left as it is where no count is told. even->band is filled anew. False when memory ran out.
+ */
 MUST_CHECK bool train_count(struct even *even, double spacing_mm, struct wave_result *result);
 
 #endif

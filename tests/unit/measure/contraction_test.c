@@ -38,6 +38,7 @@ struct recipe {
     double half_mm, fade_mm; /* of the stripe and of what patches read; 0: walls are read as points */
     bool is_beside_lost;
     double lost_share; /* single values by lot that are not known */
+    size_t new_one_in; /* frames of which the first alone shows something new; 0: every one does */
     long seed;
 };
 
@@ -168,6 +169,8 @@ static struct made trace_make(const struct recipe *recipe)
             for (int k = 0; k < 5; k++)
                 made.change_mm[at] += error[p + k] / sqrt(5.0);
             made.trust[at] = 0.9F;
+            if (recipe->new_one_in > 0 && t % recipe->new_one_in != 0)
+                made.trust[at] = 0.0F;
             if (dice_even(&dice) < recipe->lost_share) {
                 made.trust[at] = 0.0F;
                 made.change_mm[at] = NAN;
@@ -476,6 +479,64 @@ static void one_frame_a_second_is_too_few(void **state)
     text_list_free(&reasons);
 }
 
+/* The pulse is faster than half the frame rate, and passes for what is slower: 98 beats a minute in 96 frames
+ * for two waves. */
+static void a_frame_rate_at_which_the_pulse_passes_for_waves_is_too_few(void **state)
+{
+    struct text_list reasons = {0};
+    struct wave_result result =
+        measure(&(struct recipe){.per_s = 1.6, .breathing_per_min = 98.0, .breathing_mm = 0.3}, &reasons);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_NOT_ASSESSABLE);
+    assert_non_null(strstr(reasons.items[0], "pulse"));
+    text_list_free(&reasons);
+}
+
+/* As a video of 10 frames a second of which one a second is new. */
+static void frames_that_show_nothing_new_do_not_count(void **state)
+{
+    struct text_list reasons = {0};
+    struct recipe recipe = {
+        .new_one_in = 10, .rate_per_min = 3.0, .amplitude_mm = 0.5, .velocity_mm_per_s = 1.5};
+    struct wave_result result = measure(&recipe, &reasons);
+
+    (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_NOT_ASSESSABLE);
+    assert_non_null(strstr(reasons.items[0], "too few"));
+    text_list_free(&reasons);
+    recipe.new_one_in = 3;
+    assert_int_equal(measure(&recipe, NULL).verdict, CONTRACTIONS_MEASURED);
+}
+
+/* Faster than contractions are looked for and slower than breathing: neither a frequency of contractions nor
+ * a quiet uterus. */
+static void waves_above_the_band_are_neither_contractions_nor_quiet(void **state)
+{
+    const double rates[] = {9.0, 10.0, 11.0};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof rates / sizeof rates[0]; i++)
+        for (int walk = 0; walk < 2; walk++) {
+            struct text_list reasons = {0};
+            struct wave_result result = measure(&(struct recipe){.rate_per_min = rates[i],
+                                                                 .amplitude_mm = 0.5,
+                                                                 .velocity_mm_per_s = 5.0,
+                                                                 .walk_mm = 0.3 * walk,
+                                                                 .seed = (long)i},
+                                                &reasons);
+
+            assert_int_equal(result.verdict, CONTRACTIONS_NOT_ASSESSABLE);
+            assert_int_equal(reasons.n, 1);
+            assert_non_null(strstr(reasons.items[0], "more often than 8 times a minute"));
+            text_list_free(&reasons);
+        }
+    assert_int_equal(
+        measure(&(struct recipe){.rate_per_min = 7.0, .amplitude_mm = 0.5, .velocity_mm_per_s = 5.0}, NULL)
+            .verdict,
+        CONTRACTIONS_MEASURED);
+}
+
 static void the_same_trace_gives_the_same_answer(void **state)
 {
     const struct recipe recipe = {.rate_per_min = 2.2, .amplitude_mm = 0.3, .velocity_mm_per_s = 1.2};
@@ -506,6 +567,9 @@ int main(void)
         cmocka_unit_test(a_short_hole_is_bridged_and_a_long_one_ends_the_stretch),
         cmocka_unit_test(values_that_are_not_known_are_not_used),
         cmocka_unit_test(one_frame_a_second_is_too_few),
+        cmocka_unit_test(a_frame_rate_at_which_the_pulse_passes_for_waves_is_too_few),
+        cmocka_unit_test(frames_that_show_nothing_new_do_not_count),
+        cmocka_unit_test(waves_above_the_band_are_neither_contractions_nor_quiet),
         cmocka_unit_test(the_same_trace_gives_the_same_answer),
     };
 

@@ -207,9 +207,84 @@ static void waves_from_both_ends_that_run_on_through_one_another_are_opposing(vo
     }
 }
 
+/* The narrowing of a single wave has a rising and a falling side, which a filter repeats beside it. */
+static void one_or_two_waves_with_a_long_pause_are_no_rhythm(void **state)
+{
+    const struct waves one = {.n = 1, .time_s = {62.0}, .lasts_s = {24.0}, .is_toward_fundus = {true}};
+    const struct waves two = {
+        .n = 2, .time_s = {25.0, 98.0}, .lasts_s = {24.0, 24.0}, .is_toward_fundus = {true, true}};
+
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct wave_result result = measure(&one, 1.4, seed);
+
+        assert_false(result.verdict == CONTRACTIONS_MEASURED && result.has_frequency);
+        result = measure(&two, 1.4, seed);
+        assert_false(result.verdict == CONTRACTIONS_MEASURED && result.has_frequency);
+    }
+}
+
+static void waves_that_pause_are_told_by_how_many_came(void **state)
+{
+    /* three, a pause of 56 s, two: five in 120 s, 14 s from one to the next */
+    const struct waves waves = {.n = 5,
+                                .time_s = {6.0, 20.0, 34.0, 90.0, 104.0},
+                                .lasts_s = {13.0, 13.0, 13.0, 13.0, 13.0},
+                                .is_toward_fundus = {true, true, true, true, true}};
+
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct wave_result result = measure(&waves, 2.0, seed);
+
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_true(result.has_frequency);
+        assert_int_equal(result.direction, DIRECTION_CERVIX_TO_FUNDUS);
+        assert_true(fabs(result.frequency_per_min - 2.5) < 0.25);
+        assert_true(result.low_per_min <= 2.5 && result.high_per_min >= 2.5);
+        assert_true(result.has_pauses);
+        assert_true(fabs(result.amplitude - AMPLITUDE_MM) < 0.15);
+    }
+}
+
+/* Parts of waves in the loop, each from half way to the one before until half way to the next. */
+static double happened_per_min(const struct waves *waves)
+{
+    double sum = 0.0;
+
+    for (size_t i = 1; i + 1 < waves->n; i++)
+        for (int side = -1; side <= 1; side += 2) {
+            double here_s = fmin(fmax(waves->time_s[i], 0.0), 120.0);
+            double far_s = 0.5 * (waves->time_s[i] + waves->time_s[side < 0 ? i - 1 : i + 1]);
+
+            sum += 0.5 * fabs(fmin(fmax(far_s, 0.0), 120.0) - here_s) / fabs(far_s - waves->time_s[i]);
+        }
+    return sum / 2.0;
+}
+
+/* Of 95 % intervals at most three in 36 may miss, by chance one time in ten. */
+static void the_interval_of_uneven_waves_holds_how_many_came(void **state)
+{
+    const enum way ways[] = {TOWARD_FUNDUS, TOWARD_CERVIX, EITHER_WAY};
+    int n_missed = 0;
+
+    (void)state;
+    for (long seed = 1; seed <= 36; seed++) {
+        struct waves waves = waves_by_lot(seed, 1.9 + 0.06 * (double)seed, ways[seed % 3]);
+        struct wave_result result = measure(&waves, 1.5 + 0.1 * (double)(seed % 5), seed);
+        double truth = happened_per_min(&waves);
+
+        n_missed += result.low_per_min > truth || result.high_per_min < truth;
+    }
+    if (n_missed > 3)
+        fail_msg("%d of 36 intervals do not hold the truth", n_missed);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(one_or_two_waves_with_a_long_pause_are_no_rhythm),
+        cmocka_unit_test(waves_that_pause_are_told_by_how_many_came),
+        cmocka_unit_test(the_interval_of_uneven_waves_holds_how_many_came),
         cmocka_unit_test(waves_at_uneven_intervals_are_counted),
         cmocka_unit_test(none_of_the_waves_is_lost_however_uneven_they_come),
         cmocka_unit_test(waves_from_both_ends_that_run_on_through_one_another_are_opposing),
