@@ -25,6 +25,10 @@ static const double LEAST_PER_S = 1.5;
 static const double CHAIN_MM = 4.0;
 static const double FOUND_AGAIN_MM = 2.0;
 static const double FOUND_AGAIN_S = 3.0;
+/* How far from where it was lost a cluster may be found again, and how much farther for each second: a way of
+ * 20 mm takes bubbles a minute or more, unless one sees them go (common practice, no source). */
+static const double RETURN_MM = 5.0;
+static const double RETURN_MM_PER_S = 0.3;
 /* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
 static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
@@ -54,6 +58,34 @@ static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
         last = t;
     }
     return last;
+}
+
+/* What is seen again far from where the bubbles were lost is not told to be the same: the way ends before it.
+ */
+static bool leave_strange_return(const struct hunt *hunt, long *way, size_t first, struct text_list *reasons)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    size_t last = first;
+
+    for (size_t t = first; t < n; t++) {
+        double hole_s = time_s[t] - time_s[last];
+        double away_mm = way[t] < 0 ? 0.0 : (double)labs(way[t] - way[last]) * FOLLOW_STEP_MM;
+
+        if (way[t] < 0)
+            continue;
+        if (hole_s > FOUND_AGAIN_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
+            for (size_t k = t; k < n; k++)
+                way[k] = -1;
+            return text_list_add(
+                reasons,
+                "the bubbles were lost from sight at %.0f s; what is bright from %.0f s on, %.0f mm "
+                "away, is not taken for them",
+                time_s[last], time_s[t], away_mm);
+        }
+        last = t;
+    }
+    return true;
 }
 
 /* Where the first chain of places begins that carries weight: a catheter on its way in may be
@@ -238,6 +270,8 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
         first = skip_shaft(hunt, way, tip, skip_glint(hunt, way, first));
     for (size_t t = 0; t < first; t++)
         way[t] = -1;
+    if (first < follow->n_frames && !leave_strange_return(hunt, way, first, reasons))
+        return false;
     if (first == follow->n_frames || !has_stayed(hunt, way, tip, first))
         return true;
     hunt->cluster->is_present = true;
