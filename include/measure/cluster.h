@@ -38,6 +38,9 @@ struct cluster {
     bool has_onset;       /* it appeared within the loop */
     size_t onset;         /* analysed frame in which it appeared */
     double onset_error_s; /* how far the instant is open */
+    double other_s;       /* something bright appeared then that was not taken for the bubbles; 0: nothing, */
+    double other_away_mm; /* so far from where they were lost from sight */
+    double lost_s;        /* at that time */
     bool has_catheter;
     bool catheter_from_last; /* it came in from the stripe's last place */
     /* Log odds that the catheter came by the last place (then the first is the fundus). */

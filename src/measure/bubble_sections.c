@@ -225,7 +225,13 @@ static void fill_toward(struct drift *drift, const struct bubble_facts *facts, d
         length_set(facts->canvas, &drift->final_to_fundus_mm, &drift->final_to_fundus_px,
                    quantity_of(canvas_distance_mm(facts->canvas, place_at(facts, last->frame, &last->sight),
                                                   fundus_at(facts, last->frame))));
-    if (lost_s > LOST_S)
+    if (facts->cluster->other_s > 0.0)
+        (void)text_list_add(
+            &drift->reasons,
+            "the bubbles were lost from sight at %.0f s; what is bright from %.0f s on, %.0f mm away, is "
+            "not taken for them",
+            facts->cluster->lost_s, facts->cluster->other_s, facts->cluster->other_away_mm);
+    else if (lost_s > LOST_S)
         (void)text_list_add(&drift->reasons, "the bubbles were lost from sight %.0f s before the loop ends",
                             lost_s);
 }

@@ -33,6 +33,7 @@ static const double RETURN_MM_PER_S = 0.3;
 static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
 static const double BRIGHTENS = 1.5;
+static const double BRIGHTENS_IN_PLACE = 1.8;
 static const double GLINT_MM = 2.0;
 /* A way that begins on the shaft lies so far behind the tip at first and leaps so far within so short a time;
  * the catheter has gone where no tip was seen for so long. */
@@ -62,8 +63,9 @@ static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
 
 /* What is seen again far from where the bubbles were lost is not told to be the same: the way ends before it.
  */
-static bool leave_strange_return(const struct hunt *hunt, long *way, size_t first, struct text_list *reasons)
+static void leave_strange_return(const struct hunt *hunt, long *way, size_t first)
 {
+    struct cluster *cluster = hunt->cluster;
     const double *time_s = hunt->follow->time_s;
     size_t n = hunt->follow->n_frames;
     size_t last = first;
@@ -77,15 +79,13 @@ static bool leave_strange_return(const struct hunt *hunt, long *way, size_t firs
         if (hole_s > FOUND_AGAIN_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
             for (size_t k = t; k < n; k++)
                 way[k] = -1;
-            return text_list_add(
-                reasons,
-                "the bubbles were lost from sight at %.0f s; what is bright from %.0f s on, %.0f mm "
-                "away, is not taken for them",
-                time_s[last], time_s[t], away_mm);
+            cluster->lost_s = time_s[last];
+            cluster->other_s = time_s[t];
+            cluster->other_away_mm = away_mm;
+            return;
         }
         last = t;
     }
-    return true;
 }
 
 /* Where the first chain of places begins that carries weight: a catheter on its way in may be
@@ -142,25 +142,27 @@ static bool mean_of_way(const struct hunt *hunt, const long *way, double from_s,
 }
 
 /* A glint of the stripe or a catheter's tip may lead up to the bubbles: where the way is faint at first and
- * then, elsewhere, half as bright again within a few seconds, it begins there. */
+ * then, elsewhere, half as bright again within a few seconds, or nearly twice as bright where it is, it
+ * begins there. */
 static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
 {
     const struct follow *follow = hunt->follow;
-    double best = BRIGHTENS;
+    double best = 1.0; /* over what it must be */
     size_t start = first;
 
     for (size_t t = first; t < follow->n_frames; t++) {
         double time_s = follow->time_s[t];
         double before = 0.0, after = 0.0, row_before = 0.0, row_after = 0.0;
+        double least = 0.0;
 
         if (way[t] < 0 ||
             !mean_of_way(hunt, way, fmax(time_s - GLINT_S, follow->time_s[first]), time_s, &before,
                          &row_before) ||
             !mean_of_way(hunt, way, time_s, time_s + GLINT_S, &after, &row_after))
             continue;
-        if (before < GLINT_STRENGTH && after > best * before &&
-            fabs(row_after - row_before) * FOLLOW_STEP_MM > GLINT_MM) {
-            best = after / before;
+        least = fabs(row_after - row_before) * FOLLOW_STEP_MM > GLINT_MM ? BRIGHTENS : BRIGHTENS_IN_PLACE;
+        if (before < GLINT_STRENGTH && after > best * least * before) {
+            best = after / (least * before);
             start = t;
         }
     }
@@ -270,8 +272,8 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
         first = skip_shaft(hunt, way, tip, skip_glint(hunt, way, first));
     for (size_t t = 0; t < first; t++)
         way[t] = -1;
-    if (first < follow->n_frames && !leave_strange_return(hunt, way, first, reasons))
-        return false;
+    if (first < follow->n_frames)
+        leave_strange_return(hunt, way, first);
     if (first == follow->n_frames || !has_stayed(hunt, way, tip, first))
         return true;
     hunt->cluster->is_present = true;

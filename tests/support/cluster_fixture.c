@@ -62,7 +62,8 @@ static double added(const struct cluster_fixture_contents *contents, double time
                    bump(across - contents->bubbles_across_mm, 0.9) *
                    (contents->parted_mm > 0.0 ? 1.0 + 0.6 * drifted(contents, time_s) : 1.0);
     if (contents->other_from_s > 0.0 && time_s >= contents->other_from_s)
-        sum += 90.0 * bump(along - contents->other_along_mm, 1.0) * bump(across, 0.9);
+        sum += (contents->other_grey > 0.0 ? contents->other_grey : 90.0) *
+               bump(along - contents->other_along_mm, 1.0) * bump(across, 0.9);
     if (along > tip - 1.0)
         sum += 70.0 * bump(across, 0.6) * (along < tip ? bump(along - tip, 0.4) : 1.0);
     if (contents->glint_mm > 0.0 && time_s >= contents->catheter_from_s + 5.0 &&

@@ -19,7 +19,8 @@ struct cluster_fixture_contents {
     double bubbles_along_mm, bubbles_across_mm;
     double drift_mm; /* toward the last place, evenly from 4 s after they appear to 14 s after */
     double gone_from_s, gone_to_s;
-    double other_from_s, other_along_mm; /* another bright thing, from then on; 0: none */
+    double other_from_s, other_along_mm;   /* another bright thing, from then on; 0: none */
+    double other_grey;                     /* how bright; 0: 90 */
     double catheter_from_s, catheter_to_s; /* both 0: none; it takes 2 s to come and 2 s to go */
     double tip_along_mm;                   /* where it rests */
     double glint_mm;                       /* behind the resting tip its shaft shines; 0: it does not */
