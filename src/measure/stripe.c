@@ -19,6 +19,7 @@ static const double RIVAL_ODDS = 1.0;
 static const double RIVAL_LEAD = 2.3;
 static const double SAME_BAND = 0.8; /* share of a band's line that lies near another's: both are one band */
 static const double SAME_LINE = 0.6; /* the same, where they may end in different places */
+static const double ELSEWHERE = 0.4; /* of either line at most near the other */
 static const double NEARLY_AS_LIKELY = 1.0; /* log odds */
 static const double SAME_END_MM = 4.0;
 static const double LEAST_ERROR_MM = 0.25; /* of a tip: a pixel of the mean picture */
@@ -203,6 +204,12 @@ static bool is_along(const struct stripe_fit *a, const struct stripe_fit *b)
            stripe_fit_share_near(b, a) >= SAME_LINE;
 }
 
+/* Whether two bands have little of a line in common: what leads on along it is no rival. */
+static bool is_elsewhere(const struct stripe_fit *a, const struct stripe_fit *b)
+{
+    return stripe_fit_share_near(a, b) < ELSEWHERE && stripe_fit_share_near(b, a) < ELSEWHERE;
+}
+
 /* What each band counts for beside the best one: its odds over that one's where both are one band along their
  * line, else 0. */
 static void weigh_bands(const struct stripe_bands *bands, size_t best, double *weight)
@@ -371,7 +378,7 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
         if (bands->odds[i] > bands->odds[best])
             best = i;
     for (size_t i = 0; i < bands->n; i++)
-        if (bands->odds[i] > rival && stripe_fit_share_near(&bands->fits[i], &bands->fits[best]) < 0.5)
+        if (bands->odds[i] > rival && is_elsewhere(&bands->fits[i], &bands->fits[best]))
             rival = bands->odds[i];
     stripe->trust = trust_of(bands->odds[best] - few_pictures(mean), rival - few_pictures(mean));
     stripe->has_rival = rival > RIVAL_ODDS && bands->odds[best] - rival < RIVAL_LEAD;

@@ -197,7 +197,8 @@ static void compare_swings(struct told *told, double phase, const struct tally *
 
     uneven = fmin(fmax(uneven, 0.0), 1.0);
     if (fabs(tally->waves - phase) > MOST_APART || uneven >= 1.0)
-        result->has_frequency = tally->waves - 0.5 * tally->spread >= FEW;
+        result->has_frequency = tally->waves - 0.5 * tally->spread >= FEW ||
+                                (tally->waves >= FEW && tally->rest <= PAUSE); /* some places miss some */
     if (fabs(apart) <= MOST_APART) {
         told->waves += 0.5 * uneven * apart;
         told->reach = hypot((1.0 - 0.5 * uneven) * told->reach,
