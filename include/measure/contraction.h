@@ -56,7 +56,8 @@ struct wave_result {
     double velocity_per_s;
     double velocity_low, velocity_high; /* 95 %; high is infinite where there is none */
     enum wave_direction direction;
-    bool is_passing; /* opposing waves that run on through one another: then no velocity is told */
+    bool is_passing;  /* opposing waves that run on through one another: then no velocity is told */
+    bool meets_aside; /* opposing waves that meet near one end: likewise */
     double assessed_s;
     double false_alarm;
     double coherence;  /* of the motion along the stripe, 0..1 */

@@ -334,8 +334,9 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
     else
         (void)text_list_add(
             &contractions->reasons,
-            wave.is_passing
-                ? "waves from both ends run on through one another, so no velocity can be told"
+            wave.is_passing ? "waves from both ends run on through one another, so no velocity can be told"
+            : wave.meets_aside
+                ? "waves from both ends meet near one end of what was followed, so no velocity can be told"
                 : "the walls move together all along the stripe, so no velocity or direction can be told");
     if (wave.has_velocity && !isfinite(wave.velocity_high))
         (void)text_list_add(

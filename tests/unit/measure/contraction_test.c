@@ -282,6 +282,25 @@ static void the_error_that_overlapping_patches_share_does_not_hasten_a_wave(void
                    0.03);
 }
 
+static void waves_that_turn_back_near_an_end_are_not_told_as_one_way(void **state)
+{
+    (void)state;
+    for (int end = 0; end < 2; end++)
+        for (long seed = 1; seed <= 4; seed++) {
+            struct recipe recipe = {.rate_per_min = 2.4,
+                                    .amplitude_mm = 0.6,
+                                    .velocity_mm_per_s = 1.5,
+                                    .way = OPPOSING,
+                                    .meeting_mm = end == 0 ? 8.0 : 26.0,
+                                    .seed = seed};
+            struct wave_result result = measure(&recipe, NULL);
+
+            if (result.direction != DIRECTION_OPPOSING)
+                fail_msg("meeting near end %d, seed %ld: direction %d", end, seed, (int)result.direction);
+            assert_false(result.has_velocity);
+        }
+}
+
 static void opposing_waves_may_meet_anywhere_near_the_middle(void **state)
 {
     (void)state;
@@ -555,6 +574,7 @@ int main(void)
         cmocka_unit_test(a_wave_from_cervix_to_fundus_is_told_from_one_away),
         cmocka_unit_test(waves_from_both_ends_are_opposing),
         cmocka_unit_test(the_error_that_overlapping_patches_share_does_not_hasten_a_wave),
+        cmocka_unit_test(waves_that_turn_back_near_an_end_are_not_told_as_one_way),
         cmocka_unit_test(opposing_waves_may_meet_anywhere_near_the_middle),
         cmocka_unit_test(the_amplitude_is_that_of_the_wall_and_not_of_the_patch_on_it),
         cmocka_unit_test(without_the_tissue_beside_the_walls_the_amplitude_is_told_as_read),
