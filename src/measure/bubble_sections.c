@@ -12,9 +12,9 @@ static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
  * thing, or the dim end of the shaft was not seen. Common practice, no source. */
 static const double TIP_LEAST_BEHIND_MM = 1.0;
 static const double TIP_MOST_BEHIND_MM = 6.5;
-/* A distance whose interval reaches farther than this to either side answers nothing: published bands of
- * placement are 10 mm wide (Angun et al. 2024, see norms.c). */
-static const double MOST_HALF_MM = 7.5;
+/* A distance from a fundus that is told with a greater standard error than this answers little: it is what
+ * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
+static const double MOST_HALF_MM = 2.94;   /* of 1.5 mm */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
 static const double STEP_S = 2.0;          /* the way is told over medians of two seconds */

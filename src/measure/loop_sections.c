@@ -13,7 +13,7 @@ static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double SURELY_ODDS = 2.0; /* log odds of the catheter's side: about seven to one */
 static const double NORMAL_95 = 1.96;
-static const double VAGUE_MM = 7.5;     /* as for distances from the fundus */
+static const double VAGUE_MM = 2.94;    /* as for distances from the fundus */
 static const double HARDLY_TRUST = 0.2; /* of a stripe, marked as it may be */
 static const double FROZEN_S = 0.5;
 
