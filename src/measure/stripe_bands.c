@@ -153,7 +153,7 @@ static void order_sketches(struct fitting *fitting, size_t n, size_t *order)
 static void choose_candidates(struct fitting *fitting, size_t *n)
 {
     size_t order[STRIPE_MOST_BANDS];
-    struct stripe_candidate chosen[STRIPE_MOST_CHOSEN];
+    struct stripe_candidate chosen[STRIPE_MOST_CHOSEN] = {0};
     size_t n_chosen = 0;
 
     order_sketches(fitting, *n, order);
