@@ -17,6 +17,7 @@ struct stripe {
     struct stripe_fit fit; /* in millimetres of the mean picture (canvas place times mm per pixel) */
     double trust;   /* that there is a stripe and that this is it, 0..1; which end is which not counted */
     bool has_rival; /* another band, elsewhere, is by itself an endometrium with odds of about three to one */
+    bool is_marked; /* both its ends are given */
     double fundus_first;     /* log odds, from shape alone, that the first place is the fundus */
     struct stripe_tail tail; /* toward the os; looked for when it is known which end that is */
     struct text_list reasons;

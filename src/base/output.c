@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 enum { MOST_TRIES = 1000 };
@@ -127,6 +128,14 @@ const char *output_partial_path(const struct output *out)
     return out->partial;
 }
 
+/* Whether the disk that holds a file is full: of a write that failed earlier the stream keeps no cause. */
+static bool is_full(int file)
+{
+    struct statvfs disk;
+
+    return fstatvfs(file, &disk) == 0 && disk.f_bavail == 0;
+}
+
 bool output_finish(struct output *out, struct error **err)
 {
     bool was_bad = false;
@@ -137,11 +146,11 @@ bool output_finish(struct output *out, struct error **err)
     was_bad = ferror(out->stream) != 0;
     if (fflush(out->stream) != 0 || fsync(fileno(out->stream)) != 0)
         cause = errno;
+    if (was_bad && cause == 0)
+        cause = is_full(fileno(out->stream)) ? ENOSPC : EIO;
     if (fclose(out->stream) != 0 && cause == 0)
         cause = errno;
     out->stream = NULL;
-    if (cause == 0 && was_bad)
-        cause = EIO;
     if (cause != 0)
         return refuse(err, out->path, cause);
     out->is_finished = true;

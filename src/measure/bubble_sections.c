@@ -11,7 +11,7 @@ static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
 /* Bubbles come to rest a little ahead of the tip that they left; a tip told elsewhere is another bright
  * thing, or the dim end of the shaft was not seen. Common practice, no source. */
 static const double TIP_LEAST_BEHIND_MM = 1.0;
-static const double TIP_MOST_BEHIND_MM = 6.5;
+static const double TIP_MOST_BEHIND_MM = 5.0; /* of made loops at most 4.4 */
 /* A distance from a fundus that is told with a greater standard error than this answers little: it is what
  * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
 static const double MOST_HALF_MM = 2.94;   /* of 1.5 mm */
@@ -87,8 +87,11 @@ static void doubt_stripe(struct text_list *reasons, const struct bubble_facts *f
 
     if (outside > OUTSIDE_MM)
         (void)text_list_add(
-            reasons, "the bubbles lie outside the band that was taken for the stripe; mark its ends with "
-                     "--fundus and --os");
+            reasons,
+            facts->stripe->is_marked
+                ? "the bubbles lie outside the stripe that was marked; check the marks"
+                : "the bubbles lie outside the band that was taken for the stripe; mark its ends with "
+                  "--fundus and --os");
 }
 
 /* The catheter's tip just before the deposit, from its places in the frames before. */
@@ -287,9 +290,12 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
  * there, says nothing where the band may not be the stripe. */
 static bool withhold_bubbles(struct loop_result *result, const struct bubble_facts *facts)
 {
-    static const char *const why =
-        "what was taken for the stripe may not be it, so nothing is told of bubbles in "
-        "it; mark its ends with --fundus and --os";
+    const char *why =
+        facts->stripe->is_marked
+            ? "what lies between the marks may not be the stripe, so nothing is told of bubbles in "
+              "it; check the marks"
+            : "what was taken for the stripe may not be it, so nothing is told of bubbles in "
+              "it; mark its ends with --fundus and --os";
 
     if (stripe_is_sure(facts->stripe) ||
         (facts->cluster->is_present && facts->cluster->has_onset && facts->stripe->trust > BORNE_OUT_TRUST))

@@ -102,7 +102,9 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
     if (stripe->trust < STRIPE_SURE_TRUST)
         (void)text_list_add(
             &cavity->reasons,
-            "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
+            stripe->is_marked
+                ? "the stripe hardly stands out; check the marks by eye"
+                : "the stripe hardly stands out; check its ends by eye and mark them with --fundus and --os");
     if (stripe->has_rival)
         (void)text_list_add(&cavity->reasons,
                             "another band of the picture looks like an endometrium too; check by "
@@ -368,10 +370,12 @@ static void withhold_waves(struct contractions *contractions, const struct strip
     if (!is_doubtful && !is_hardly)
         return;
     *contractions = withheld;
-    (void)text_list_add(&contractions->reasons,
-                        is_hardly
-                            ? "what lies there hardly looks like an endometrium, so what moves in it is not "
+    (void)text_list_add(
+        &contractions->reasons,
+        is_hardly           ? "what lies there hardly looks like an endometrium, so what moves in it is not "
                               "told; check the marks"
+        : stripe->is_marked ? "nothing moves rhythmically between the marks, but what lies there may not be "
+                              "the stripe; check the marks"
                             : "nothing moves rhythmically where the stripe was taken to be, but it "
                               "may not be the stripe; mark its ends with --fundus and --os");
 }

@@ -260,6 +260,7 @@ static bool mark_both(struct stripe *stripe, const struct mean_picture *mean, co
         return error_memory(err);
     stripe_turn(stripe);
     stripe->is_found = true;
+    stripe->is_marked = true;
     stripe->fundus_first = 50.0;
     text_list_free(&stripe->reasons);
     if (stripe->trust < STRIPE_SURE_TRUST)
