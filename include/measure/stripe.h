@@ -44,6 +44,7 @@ enum stripe_evidence {
     STRIPE_CLOSED,        /* the end that closes best: what lies beyond it unlike what lies beside */
     STRIPE_OPEN,          /* and the end that closes worst */
     STRIPE_BLURRED,       /* error of the sharper tip, mm */
+    STRIPE_OPEN_ENDED,    /* and of the other one */
     STRIPE_DARK_SIDES,    /* no echoes beside it: blood or air, not myometrium */
     STRIPE_BRIGHT_SIDES,  /* brighter beside it than nearly all the picture: fat, bowel */
     STRIPE_CUT_OFF,       /* ends that the edge of the picture hides */

@@ -28,13 +28,13 @@ static const double DRAWN_MM = 10.0;       /* of the line that is drawn along wi
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
  * five generators' loops, of real pictures of other organs and of speckle (docs/validation.md). Where nothing
  * came or went the picture alone must tell. */
-static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.72,  0.12,  -1.14, 7.07,  -3.56, -5.97,
-                                                  -1.30, -2.81, -2.20, -0.94, -1.85, -3.00,
-                                                  -0.47, -4.19, 1.20,  -0.15, -0.97, 4.96};
-static const double OFFSET = -6.37;
-static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {0.34,  0.21,  -2.00, 5.39,  -4.84, -7.23, -1.54,
-                                                          -2.92, -2.67, -0.69, -2.46, -3.26, -0.57, -5.35};
-static const double PICTURE_OFFSET = -0.64;
+static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.70,  0.16,  -0.22, 0.80,  -4.07, -6.06, -1.34,
+                                                  -3.33, -2.77, -0.53, -1.29, -0.96, -3.11, -1.15,
+                                                  -4.71, 1.09,  0.44,  -0.06, 2.58};
+static const double OFFSET = 2.05;
+static const double PICTURE_WEIGHTS[STRIPE_N_EVIDENCE] = {
+    0.16, 0.25, -1.50, 9.14, -4.63, -8.03, -1.62, -2.90, -5.15, 0.51, -2.05, -0.85, -3.80, -0.95, -5.75};
+static const double PICTURE_OFFSET = -1.13;
 static const double LEAST_SEEN_MM2 = 2.0; /* of what came or went: about a small cluster */
 /* And that the first place is the fundus. What is learned of depth is held to a third: made uteri lie alike.
  */
@@ -67,6 +67,7 @@ void stripe_weigh(double evidence[STRIPE_N_EVIDENCE], const struct stripe_fit *f
     evidence[STRIPE_CLOSED] = fmin(fmin(first, last), 3.0);
     evidence[STRIPE_OPEN] = fmin(fmax(first, last), 4.0);
     evidence[STRIPE_BLURRED] = fmin(fit->first.error_mm, fit->last.error_mm);
+    evidence[STRIPE_OPEN_ENDED] = fmin(fmax(fit->first.error_mm, fit->last.error_mm), 8.0);
     evidence[STRIPE_DARK_SIDES] = fmin(over(0.65, beside) * 5.0, 2.0);
     evidence[STRIPE_BRIGHT_SIDES] = over(beside, 0.9) * 5.0;
     evidence[STRIPE_CUT_OFF] = (fit->first.is_at_edge ? 1.0 : 0.0) + (fit->last.is_at_edge ? 1.0 : 0.0);

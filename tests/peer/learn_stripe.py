@@ -19,8 +19,8 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
-PICTURE = 14  # so many of them look at the picture alone
-NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred dark_sides "
+PICTURE = 15  # so many of them look at the picture alone
+NAMES = ("contrast layered is_layered evenness overlong short overthick uneven_sides closed open blurred open_ended dark_sides "
          "bright_sides cut_off crossed crossed_aside passed_by crossed_share").split()
 END_NAMES = "thicker leaning blunter canal led_to deeper".split()
 PENALTY = 0.17
