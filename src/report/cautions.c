@@ -99,7 +99,7 @@ static bool of_amplitude(struct text_list *cautions, const struct contractions *
         return text_list_add(
             cautions, "The amplitude is worked out for the walls from patches 5 mm wide, which read less: "
                       "it takes the motion to fall in a straight line from wall to wall. On made loops it "
-                      "was 13 %% too low to 15 %% too high.");
+                      "was 8 %% off as a rule, at the most 32 %%.");
     return text_list_add(cautions,
                          "The amplitude reads low, on made loops by 14 to 40 %%: it is averaged over tissue "
                          "beside the wall, which moves less, and how much less could not be seen here.");
