@@ -198,29 +198,22 @@ static double widest_end(const struct stripe_fit *fit)
     return fmax(fit->first.error_mm, fit->last.error_mm);
 }
 
-/* Whether two bands of one look run along the same line, though one may be longer. */
-static bool is_along(const struct stripe_fit *a, const struct stripe_fit *b)
-{
-    return a->look == b->look && stripe_fit_share_near(a, b) >= SAME_LINE &&
-           stripe_fit_share_near(b, a) >= SAME_LINE;
-}
-
 /* Whether two bands have little of a line in common: what leads on along it is no rival. */
 static bool is_elsewhere(const struct stripe_fit *a, const struct stripe_fit *b)
 {
     return stripe_fit_share_near(a, b) < ELSEWHERE && stripe_fit_share_near(b, a) < ELSEWHERE;
 }
 
-/* What each band counts for beside the best one: its odds over that one's where both are one band along their
- * line, else 0. */
-static void weigh_bands(const struct stripe_bands *bands, size_t best, double *weight)
+/* What each band counts for beside the best one: its odds over that one's where both have so much of their
+ * lines in common, else 0. */
+static void weigh_bands(const struct stripe_bands *bands, size_t best, double least_share, double *weight)
 {
     const struct stripe_fit *fit = &bands->fits[best];
 
     for (size_t i = 0; i < bands->n; i++) {
         const struct stripe_fit *other = &bands->fits[i];
-        bool is_same = other->look == fit->look && stripe_fit_share_near(other, fit) >= SAME_BAND &&
-                       stripe_fit_share_near(fit, other) >= SAME_BAND;
+        bool is_same = other->look == fit->look && stripe_fit_share_near(other, fit) >= least_share &&
+                       stripe_fit_share_near(fit, other) >= least_share;
 
         weight[i] = is_same ? exp(bands->odds[i] - bands->odds[best]) : 0.0;
     }
@@ -237,19 +230,17 @@ static const double *like_end(const struct stripe_fit *other, const double *tip,
     return is_last ? last : first;
 }
 
-/* How much weight, by odds and sureness, of the bands along the same line lies within SAME_END_MM of a tip.
- */
-static double support_of_end(const struct stripe_bands *bands, size_t best, const double *tip)
+/* How much weight, by odds and sureness, of the bands lies within SAME_END_MM of a tip. */
+static double support_of_end(const struct stripe_bands *bands, const double *weight, const double *tip)
 {
     double sum = 0.0;
 
     for (size_t i = 0; i < bands->n; i++) {
-        const struct stripe_fit *other = &bands->fits[i];
         double error_mm = 0.0;
-        const double *at = like_end(other, tip, &error_mm);
+        const double *at = like_end(&bands->fits[i], tip, &error_mm);
 
-        if (is_along(other, &bands->fits[best]) && hypot(at[0] - tip[0], at[1] - tip[1]) <= SAME_END_MM)
-            sum += exp(bands->odds[i] - bands->odds[best]) / (error_mm * error_mm);
+        if (hypot(at[0] - tip[0], at[1] - tip[1]) <= SAME_END_MM)
+            sum += weight[i] / (error_mm * error_mm);
     }
     return sum;
 }
@@ -258,18 +249,19 @@ static double support_of_end(const struct stripe_bands *bands, size_t best, cons
  * nearly as likely as the best one, the band whose two ends most others share. */
 static size_t settle_on_ends(const struct stripe_bands *bands, size_t best)
 {
+    double weight[STRIPE_MOST_BANDS];
     size_t settled = best;
     double most = 0.0;
 
+    weigh_bands(bands, best, SAME_LINE, weight);
     for (size_t i = 0; i < bands->n; i++) {
         const struct stripe_fit *fit = &bands->fits[i];
         double support = 0.0;
 
-        if (bands->odds[i] < bands->odds[best] - NEARLY_AS_LIKELY || !is_along(fit, &bands->fits[best]))
+        if (bands->odds[i] < bands->odds[best] - NEARLY_AS_LIKELY || weight[i] <= 0.0)
             continue;
-        support = support_of_end(bands, best, fit->place_mm[0]) *
-                  support_of_end(bands, best, fit->place_mm[fit->n - 1]) *
-                  exp(bands->odds[i] - bands->odds[best]);
+        support = support_of_end(bands, weight, fit->place_mm[0]) *
+                  support_of_end(bands, weight, fit->place_mm[fit->n - 1]) * weight[i];
         if (support > most) {
             most = support;
             settled = i;
@@ -357,7 +349,7 @@ static void agree_on_band(struct stripe_bands *bands, size_t best)
     double last_mm[2];
     double weight[STRIPE_MOST_BANDS];
 
-    weigh_bands(bands, best, weight);
+    weigh_bands(bands, best, SAME_BAND, weight);
     fit->thickness_mm = agree_on_thickness(bands, weight, best);
     agree_on_end(bands, weight, best, false, first_mm, &fit->first.error_mm);
     agree_on_end(bands, weight, best, true, last_mm, &fit->last.error_mm);
