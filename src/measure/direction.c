@@ -35,22 +35,20 @@ double complex direction_advance(const struct even *even, size_t lag, size_t fro
     return sum;
 }
 
-/* Phase from one place to another over the whole time, into *turn_rad; false where they do not move alike. */
+/* Phase from one place to a later one over the whole time, into *turn_rad; false where they do not move
+ * alike. */
 static bool find_turn(const struct even *even, size_t one, size_t other, double *turn_rad)
 {
-    const double complex *a = even->band + one * even->n;
-    const double complex *b = even->band + other * even->n;
-    double complex sum = 0.0;
+    double complex sum = direction_advance(even, other - one, one, other + 1, 0, even->n);
     double energy[2] = {0};
 
     for (size_t i = 0; i < even->n; i++) {
-        sum += b[i] * conj(a[i]);
-        energy[0] += creal(a[i] * conj(a[i]));
-        energy[1] += creal(b[i] * conj(b[i]));
+        energy[0] += pow(cabs(even->band[one * even->n + i]), 2.0);
+        energy[1] += pow(cabs(even->band[other * even->n + i]), 2.0);
     }
     *turn_rad = carg(sum);
     return even->weight[one] > 0.0 && even->weight[other] > 0.0 &&
-           cabs(sum) > ALIKE * sqrt(energy[0] * energy[1]);
+           cabs(sum) > ALIKE * sqrt(even->weight[one] * even->weight[other] * energy[0] * energy[1]);
 }
 
 /* How far waves that run one way (sign 1: from the first place) turn back at the most toward the last place,

@@ -268,24 +268,45 @@ static bool write_loop_reasons(FILE *to, const char *head, const struct transfer
     return true;
 }
 
+static bool has_same_items(const struct text_list *one, const struct text_list *other)
+{
+    if (one->n != other->n)
+        return false;
+    for (size_t i = 0; i < one->n; i++)
+        if (strcmp(one->items[i], other->items[i]) != 0)
+            return false;
+    return true;
+}
+
+/* What holds for one section for the same reasons as for the one above is not said again. */
 static bool write_all_reasons(FILE *to, const struct transfer *transfer)
 {
-    if (transfer->scale.reasons.n + transfer->cavity.reasons.n + transfer->contractions.reasons.n +
-            transfer->deposit.reasons.n + transfer->drift.reasons.n + transfer->notes.n ==
-        0)
+    const struct {
+        const char *name;
+        size_t loop;
+        const struct text_list *reasons;
+    } sections[] = {{"Scale", transfer->cavity_loop, &transfer->scale.reasons},
+                    {"Cavity", transfer->cavity_loop, &transfer->cavity.reasons},
+                    {"Contractions", transfer->contractions_loop, &transfer->contractions.reasons},
+                    {"Deposit", transfer->deposit_loop, &transfer->deposit.reasons},
+                    {"Drift", transfer->deposit_loop, &transfer->drift.reasons}};
+    size_t n_all = transfer->notes.n;
+
+    for (size_t i = 0; i < sizeof sections / sizeof *sections; i++)
+        n_all += sections[i].reasons->n;
+    if (n_all == 0)
         return true;
     (void)fputs("\nWhat could not be told, and what to know of the rest\n", to);
-    if (!write_loop_reasons(to, "  Scale         ", transfer, transfer->cavity_loop,
-                            &transfer->scale.reasons) ||
-        !write_loop_reasons(to, "  Cavity        ", transfer, transfer->cavity_loop,
-                            &transfer->cavity.reasons) ||
-        !write_loop_reasons(to, "  Contractions  ", transfer, transfer->contractions_loop,
-                            &transfer->contractions.reasons) ||
-        !write_loop_reasons(to, "  Deposit       ", transfer, transfer->deposit_loop,
-                            &transfer->deposit.reasons) ||
-        !write_loop_reasons(to, "  Drift         ", transfer, transfer->deposit_loop,
-                            &transfer->drift.reasons))
-        return false;
+    for (size_t i = 0; i < sizeof sections / sizeof *sections; i++) {
+        char head[32];
+
+        (void)snprintf(head, sizeof head, "  %-14s", sections[i].name);
+        if (i > 0 && sections[i].reasons->n > 0 && sections[i].loop == sections[i - 1].loop &&
+            has_same_items(sections[i].reasons, sections[i - 1].reasons))
+            (void)fprintf(to, "%s- as above\n", head);
+        else if (!write_loop_reasons(to, head, transfer, sections[i].loop, sections[i].reasons))
+            return false;
+    }
     write_reasons(to, "  Transfer      - ", &transfer->notes);
     return true;
 }

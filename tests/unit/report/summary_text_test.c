@@ -162,6 +162,19 @@ static void a_reason_stands_clear_of_its_heading(void **state)
     free(text);
 }
 
+static void a_reason_that_holds_for_the_next_section_too_is_said_once(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    assert_true(text_list_add(&transfer->contractions.reasons, "%s", transfer->deposit.reasons.items[0]));
+    assert_true(text_list_add(&transfer->drift.reasons, "another reason"));
+    text = written(transfer);
+    assert_non_null(strstr(text, "not seen\n  Deposit       - as above\n  Drift         - another reason\n"));
+    free(text);
+}
+
 static void a_name_longer_than_a_line_is_cut_in_its_middle(void **state)
 {
     struct transfer *transfer = transfer_fixture_two_loops();
@@ -364,6 +377,7 @@ int main(void)
         cmocka_unit_test(a_length_that_is_not_known_is_said_in_words),
         cmocka_unit_test(a_stripe_whose_ends_are_alike_has_no_fundus),
         cmocka_unit_test(a_reason_stands_clear_of_its_heading),
+        cmocka_unit_test(a_reason_that_holds_for_the_next_section_too_is_said_once),
         cmocka_unit_test(a_name_longer_than_a_line_is_cut_in_its_middle),
         cmocka_unit_test(an_amplitude_earns_a_caution),
         cmocka_unit_test(an_interval_that_holds_zero_is_no_drift),
