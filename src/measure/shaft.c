@@ -15,9 +15,17 @@ enum { LINE_ROWS = 256 };
 static const double SHAFT_ENTERS_MM =
     8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
 static const double LEAST_LEAP_MM = 2.0;
-static const double MOST_CREEP_MM = 3.0; /* of a leap's far end in the next two seconds */
+static const double REST_MM = 1.5; /* a tip that leaps was at rest before */
+/* Of a leap, what the tip may move in the second before it and in the two after it, together: a catheter that
+ * comes to rest slows down, and what it does at once it does no faster than before. */
+static const double MOST_CREEP = 0.45;
+static const double AT_ONCE = 0.6;       /* of a leap, between the three tips before it and the three after */
 static const double MOST_LEAP_MM = 13.0; /* bubbles come to lie just ahead of the tip */
 static const double SHAFT_MARGIN_S = 4.0;
+/* A tip is told where half the frames within so long to either side have one and its place is near the middle
+ * of theirs: single ones are glints. */
+static const double TOLD_S = 0.5;
+static const double TOLD_MM = 4.0;
 
 /* Whether a line goes on after a hole: within 8 mm a stretch begins that is longer than any
  * cluster and most of which is bright. */
@@ -150,6 +158,26 @@ static bool middle_tip(const struct hunt *hunt, const long *tip, double from_s, 
     return true;
 }
 
+/* Middle of the next three tips from a frame on, or of the last three before it; false where there are fewer.
+ */
+static bool middle_of_three(const struct hunt *hunt, const long *tip, size_t frame, bool is_before,
+                            double *middle)
+{
+    double rows[3];
+    size_t n = 0;
+
+    for (size_t k = is_before ? 1 : 0; n < 3 && (is_before ? k <= frame : frame + k < hunt->follow->n_frames);
+         k++) {
+        long row = tip[is_before ? frame - k : frame + k];
+
+        if (row >= 0)
+            rows[n++] = (double)row;
+    }
+    if (n == 3)
+        *middle = statistics_median(rows, n);
+    return n == 3;
+}
+
 /* Bubbles that leave a resting catheter join its line: the tip seems to leap ahead. The
  * greatest such leap is undone, so that what lies ahead of it can be told from the shaft. */
 static void undo_leap(const struct hunt *hunt, long *tip)
@@ -157,7 +185,7 @@ static void undo_leap(const struct hunt *hunt, long *tip)
     const double *time_s = hunt->follow->time_s;
     size_t n = hunt->follow->n_frames;
     double ahead = hunt->cluster->catheter_from_last ? -1.0 : 1.0;
-    double greatest = LEAST_LEAP_MM;
+    double greatest_mm = LEAST_LEAP_MM;
     double rest = 0.0;
     size_t at = n;
 
@@ -166,18 +194,26 @@ static void undo_leap(const struct hunt *hunt, long *tip)
         double before = 0.0;
         double after = 0.0;
         double later = 0.0;
-        double leap = 0.0;
+        double leap_mm = 0.0;
+        double rest_mm = 0.0;
+        double creep_mm = 0.0;
+        double one = 0.0;
+        double other = 0.0;
 
         if (tip[t] < 0 || !middle_tip(hunt, tip, time_s[t] - 1.6, time_s[t] - 0.8, &earlier) ||
             !middle_tip(hunt, tip, time_s[t] - 0.8, time_s[t] - 1e-6, &before) ||
-            !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after))
+            !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after) ||
+            !middle_of_three(hunt, tip, t, true, &one) || !middle_of_three(hunt, tip, t, false, &other))
             continue;
-        leap = ahead * (after - before) * FOLLOW_STEP_MM;
-        if (middle_tip(hunt, tip, time_s[t] + 0.8, time_s[t] + 2.4, &later) &&
-            fabs(later - after) * FOLLOW_STEP_MM > MOST_CREEP_MM)
-            continue; /* still on its way in */
-        if (fabs(before - earlier) * FOLLOW_STEP_MM < 1.5 && leap > greatest && leap < MOST_LEAP_MM) {
-            greatest = leap;
+        leap_mm = ahead * (after - before) * FOLLOW_STEP_MM;
+        rest_mm = creep_mm = fabs(before - earlier) * FOLLOW_STEP_MM;
+        if (middle_tip(hunt, tip, time_s[t] + 0.8, time_s[t] + 2.4, &later))
+            creep_mm += fabs(later - after) * FOLLOW_STEP_MM;
+        if (ahead * (other - one) * FOLLOW_STEP_MM < AT_ONCE * leap_mm)
+            continue;
+        if (rest_mm < REST_MM && creep_mm < MOST_CREEP * leap_mm && leap_mm > greatest_mm &&
+            leap_mm < MOST_LEAP_MM) {
+            greatest_mm = leap_mm;
             rest = before;
             at = t;
         }
@@ -185,6 +221,25 @@ static void undo_leap(const struct hunt *hunt, long *tip)
     for (size_t t = at; t < n; t++)
         if (tip[t] >= 0 && ahead * ((double)tip[t] - rest) > 0.0)
             tip[t] = (long)rest;
+}
+
+/* Whether the tips about a frame bear its own out. */
+static bool is_borne_out(const struct hunt *hunt, const long *tip, size_t frame)
+{
+    const double *time_s = hunt->follow->time_s;
+    double rows[128];
+    size_t n_rows = 0;
+    size_t n = 0;
+
+    for (size_t t = hunt_frame_at(hunt, time_s[frame] - TOLD_S); t < hunt->follow->n_frames; t++) {
+        if (time_s[t] > time_s[frame] + TOLD_S)
+            break;
+        n++;
+        if (tip[t] >= 0 && n_rows < 128)
+            rows[n_rows++] = (double)tip[t];
+    }
+    return 2 * n_rows >= n &&
+           fabs((double)tip[frame] - statistics_median(rows, n_rows)) * FOLLOW_STEP_MM < TOLD_MM;
 }
 
 bool shaft_find(struct hunt *hunt, long *tip)
@@ -214,7 +269,7 @@ bool shaft_find(struct hunt *hunt, long *tip)
         undo_leap(hunt, tip);
     }
     for (size_t t = 0; t < n; t++)
-        if (tip[t] >= 0) {
+        if (tip[t] >= 0 && is_borne_out(hunt, tip, t)) {
             hunt->cluster->sight[t].has_tip = true;
             hunt->cluster->sight[t].tip_along_mm = hunt_along_mm(hunt, (double)tip[t]);
             hunt->cluster->sight[t].tip_across_mm =

@@ -32,12 +32,15 @@ static double bubbles_along(const struct cluster_fixture_contents *contents, dou
 static double tip_along(const struct cluster_fixture_contents *contents, double time_s)
 {
     double away = CLUSTER_FIXTURE_LENGTH_MM + BEYOND_MM + 2.0;
+    double tip_mm = contents->tip_along_mm;
     double in = fmin(fmax((time_s - contents->catheter_from_s) / 2.0, 0.0), 1.0);
     double out = fmin(fmax((time_s - contents->catheter_to_s) / 2.0, 0.0), 1.0);
 
     if (!(contents->catheter_to_s > 0.0))
         return 1e6;
-    return away + (contents->tip_along_mm - away) * (in - out);
+    tip_mm += fmin(fmax(contents->pause_mm - 2.5 * (time_s - contents->catheter_from_s - 5.0), 0.0),
+                   contents->pause_mm);
+    return away + (tip_mm - away) * (in - out);
 }
 
 static double bump(double away, double sigma)

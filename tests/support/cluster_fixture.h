@@ -22,8 +22,10 @@ struct cluster_fixture_contents {
     double other_from_s, other_along_mm;   /* another bright thing, from then on; 0: none */
     double other_grey;                     /* how bright; 0: 90 */
     double catheter_from_s, catheter_to_s; /* both 0: none; it takes 2 s to come and 2 s to go */
-    double tip_along_mm;                   /* where it rests */
-    double glint_mm;                       /* behind the resting tip its shaft shines; 0: it does not */
+    double pause_mm; /* it rests so far short of that place for 3 s, and is pushed on at 2.5 mm/s; 0: it is
+                        not */
+    double tip_along_mm;             /* where it rests */
+    double glint_mm;                 /* behind the resting tip its shaft shines; 0: it does not */
     double dimmed_from_s, dimmed_by; /* the gain is turned down from then on, grey levels; 0: it is not */
     double parted_mm; /* the cluster parts into two that lie so far apart in the end, as it drifts; 0: not */
     double mark_from_s;                /* a cross is drawn on the screen from then on; 0: none */

@@ -1,5 +1,6 @@
 /* Contracts of measure/cluster.h, on a made straightened stripe (tests/support/cluster_fixture.h). */
 #include "../../support/cluster_fixture.h"
+#include "base/statistics.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -72,6 +73,32 @@ static void a_catheter_alone_is_no_deposit(void **state)
         assert_true(made->cluster.sight[12 * PER_S].has_tip);
         assert_true(fabs(made->cluster.sight[12 * PER_S].tip_along_mm - (14.0 + (double)(seed - 21))) < 1.2);
         assert_false(made->cluster.sight[30 * PER_S].has_tip);
+        cluster_fixture_free(made);
+    }
+}
+
+/* It is pushed on after a pause: that is no leap onto bubbles. */
+static void the_tip_of_a_catheter_that_is_pushed_on_is_told_where_it_rests(void **state)
+{
+    (void)state;
+    for (long seed = 24; seed <= 29; seed++) {
+        struct cluster_fixture *made = cluster_fixture_find(
+            &(struct cluster_fixture_contents){.bubbles_from_s = CLUSTER_FIXTURE_NEVER_S,
+                                               .catheter_from_s = 4.0,
+                                               .catheter_to_s = 18.0,
+                                               .pause_mm = 3.0 + 0.5 * (double)(seed - 24),
+                                               .tip_along_mm = 14.0,
+                                               .seed = seed});
+        double pushed_mm = 3.0 + 0.5 * (double)(seed - 24);
+        double told_mm[5 * PER_S];
+        size_t n = 0;
+
+        for (size_t t = 12 * PER_S; t < 17 * PER_S; t++)
+            if (made->cluster.sight[t].has_tip)
+                told_mm[n++] = made->cluster.sight[t].tip_along_mm;
+        if (!(n > 3 * PER_S && fabs(statistics_median(told_mm, n) - 14.0) < 1.2))
+            fail_msg("pushed on by %.1f mm, at rest at 14.0 mm, told %.1f mm, in %zu frames of %d", pushed_mm,
+                     statistics_median(told_mm, n), n, 5 * PER_S);
         cluster_fixture_free(made);
     }
 }
@@ -392,6 +419,7 @@ int main(void)
         cmocka_unit_test(a_cluster_that_appears_is_dated_placed_and_followed),
         cmocka_unit_test(no_bubbles_are_none),
         cmocka_unit_test(a_catheter_alone_is_no_deposit),
+        cmocka_unit_test(the_tip_of_a_catheter_that_is_pushed_on_is_told_where_it_rests),
         cmocka_unit_test(bubbles_ahead_of_a_catheter_are_told_from_it),
         cmocka_unit_test(what_shines_on_the_shaft_behind_the_tip_is_no_bubble),
         cmocka_unit_test(bubbles_are_dated_while_they_pass_the_shaft),
