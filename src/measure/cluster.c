@@ -9,6 +9,7 @@
 #include "measure/pieces.h"
 #include "measure/shaft.h"
 #include "measure/stay.h"
+#include "measure/strangers.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -25,10 +26,6 @@ static const double LEAST_PER_S = 1.5;
 static const double CHAIN_MM = 4.0;
 static const double FOUND_AGAIN_MM = 2.0;
 static const double FOUND_AGAIN_S = 3.0;
-/* How far from where it was lost a cluster may be found again, and how much farther for each second: a way of
- * 20 mm takes bubbles a minute or more, unless one sees them go (common practice, no source). */
-static const double RETURN_MM = 5.0;
-static const double RETURN_MM_PER_S = 0.3;
 /* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
 static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
@@ -61,33 +58,6 @@ static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
     return last;
 }
 
-/* What is seen again far from where the bubbles were lost is not told to be the same: the way ends before it.
- */
-static void leave_strange_return(const struct hunt *hunt, long *way, size_t first)
-{
-    struct cluster *cluster = hunt->cluster;
-    const double *time_s = hunt->follow->time_s;
-    size_t n = hunt->follow->n_frames;
-    size_t last = first;
-
-    for (size_t t = first; t < n; t++) {
-        double hole_s = time_s[t] - time_s[last];
-        double away_mm = way[t] < 0 ? 0.0 : (double)labs(way[t] - way[last]) * FOLLOW_STEP_MM;
-
-        if (way[t] < 0)
-            continue;
-        if (hole_s > FOUND_AGAIN_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
-            for (size_t k = t; k < n; k++)
-                way[k] = -1;
-            cluster->lost_s = time_s[last];
-            cluster->other_s = time_s[t];
-            cluster->other_away_mm = away_mm;
-            return;
-        }
-        last = t;
-    }
-}
-
 /* Where the first chain of places begins that carries weight: a catheter on its way in may be
  * taken for bubbles for an instant. n_frames when there is none. */
 static size_t first_chain(const struct hunt *hunt, const long *way)
@@ -106,8 +76,7 @@ static size_t first_chain(const struct hunt *hunt, const long *way)
             }
             end = chain_end(hunt, way, t) + 1;
             for (size_t k = t; k < end; k++)
-                weight +=
-                    way[k] < 0 ? 0.0 : fmin((double)hunt->crest[k * hunt->n_rows + (size_t)way[k]], 15.0);
+                weight += way[k] < 0 ? 0.0 : fmin(hunt_crest(hunt, way, k), 15.0);
             if (pass == 0)
                 most = fmax(most, weight);
             else if (weight >= 0.25 * most)
@@ -132,7 +101,7 @@ static bool mean_of_way(const struct hunt *hunt, const long *way, double from_s,
         n_all++;
         if (way[t] < 0)
             continue;
-        *crest += (double)hunt->crest[t * hunt->n_rows + (size_t)way[t]];
+        *crest += hunt_crest(hunt, way, t);
         *row += (double)way[t];
         n++;
     }
@@ -147,7 +116,8 @@ static bool mean_of_way(const struct hunt *hunt, const long *way, double from_s,
 static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
 {
     const struct follow *follow = hunt->follow;
-    double best = 1.0; /* over what it must be */
+    double best = 1.0;      /* over what it must be */
+    double brightest = 0.0; /* that it has been */
     size_t start = first;
 
     for (size_t t = first; t < follow->n_frames; t++) {
@@ -160,9 +130,10 @@ static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
                          &row_before) ||
             !mean_of_way(hunt, way, time_s, time_s + GLINT_S, &after, &row_after))
             continue;
+        brightest = fmax(brightest, before);
         least = fabs(row_after - row_before) * FOLLOW_STEP_MM > GLINT_MM ? BRIGHTENS : BRIGHTENS_IN_PLACE;
-        if (before < GLINT_STRENGTH && after > best * least * before) {
-            best = after / (least * before);
+        if (before < GLINT_STRENGTH && after > best * least * brightest) {
+            best = after / (least * brightest);
             start = t;
         }
     }
@@ -217,7 +188,7 @@ static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip
     for (size_t t = first; t + 1 < follow->n_frames; t++)
         if (way[t] >= 0) {
             alone_s += tip[t] < 0 ? fmin(follow->time_s[t + 1] - follow->time_s[t], 1.0) : 0.0;
-            strength += (double)hunt->crest[t * hunt->n_rows + (size_t)way[t]];
+            strength += hunt_crest(hunt, way, t);
             n += 1.0;
         }
     return alone_s >= fmin(LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) && strength / n >= LEAST_STRENGTH;
@@ -272,8 +243,8 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
         first = skip_shaft(hunt, way, tip, skip_glint(hunt, way, first));
     for (size_t t = 0; t < first; t++)
         way[t] = -1;
-    if (first < follow->n_frames)
-        leave_strange_return(hunt, way, first);
+    if (first < follow->n_frames && !strangers_leave(hunt, way, first))
+        return false;
     if (first == follow->n_frames || !has_stayed(hunt, way, tip, first))
         return true;
     hunt->cluster->is_present = true;

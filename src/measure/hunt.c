@@ -27,6 +27,11 @@ double hunt_across_mm(const struct hunt *hunt, double column)
     return (column - (double)(hunt->n_columns / 2)) * FOLLOW_STEP_MM;
 }
 
+double hunt_crest(const struct hunt *hunt, const long *way, size_t frame)
+{
+    return (double)hunt->crest[frame * hunt->n_rows + (size_t)way[frame]];
+}
+
 size_t hunt_frame_at(const struct hunt *hunt, double time_s)
 {
     size_t t = 0;

@@ -42,6 +42,9 @@ MUST_CHECK bool hunt_prepare(struct hunt *hunt);
 double hunt_along_mm(const struct hunt *hunt, double row);
 double hunt_across_mm(const struct hunt *hunt, double column);
 
+/* Crest in a frame at the row of a way there. */
+double hunt_crest(const struct hunt *hunt, const long *way, size_t frame);
+
 /* Last frame at or before a time. */
 size_t hunt_frame_at(const struct hunt *hunt, double time_s);
 

@@ -236,6 +236,34 @@ static void a_cluster_lost_from_sight_is_found_again(void **state)
     cluster_fixture_free(made);
 }
 
+/* While they are out of the plane a speck shines elsewhere, half as bright: they have not come with what is
+ * seen after it, nor been where it is. */
+static void what_shines_elsewhere_while_the_bubbles_are_lost_is_not_taken_for_them(void **state)
+{
+    (void)state;
+    for (long seed = 51; seed <= 54; seed++) {
+        struct cluster_fixture *made = cluster_fixture_find(
+            &(struct cluster_fixture_contents){.bubbles_from_s = 8.0,
+                                               .bubbles_along_mm = 15.0,
+                                               .gone_from_s = 18.0,
+                                               .gone_to_s = 25.0,
+                                               .other_from_s = 17.5,
+                                               .other_along_mm = 24.0,
+                                               .other_grey = 28.0 + (double)(seed - 51),
+                                               .seed = seed});
+        size_t n_elsewhere = 0;
+
+        assert_true(made->cluster.has_onset);
+        for (size_t t = 0; t < made->cluster.n; t++)
+            n_elsewhere +=
+                made->cluster.sight[t].is_seen && fabs(made->cluster.sight[t].along_mm - 15.0) > 3.0;
+        if (!(fabs(made->follow.time_s[made->cluster.onset] - 8.0) <= 0.4) || n_elsewhere > 0)
+            fail_msg("seed %ld: dated at %.2f s, seen elsewhere in %zu frames", seed,
+                     made->follow.time_s[made->cluster.onset], n_elsewhere);
+        cluster_fixture_free(made);
+    }
+}
+
 static void a_faint_gleam_where_the_bubbles_will_lie_is_not_their_coming(void **state)
 {
     (void)state;
@@ -426,6 +454,7 @@ int main(void)
         cmocka_unit_test(bubbles_are_found_although_the_gain_is_turned_down_later),
         cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
+        cmocka_unit_test(what_shines_elsewhere_while_the_bubbles_are_lost_is_not_taken_for_them),
         cmocka_unit_test(a_faint_gleam_where_the_bubbles_will_lie_is_not_their_coming),
         cmocka_unit_test(what_appears_far_from_where_the_bubbles_faded_is_not_taken_for_them),
         cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
