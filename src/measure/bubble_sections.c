@@ -14,7 +14,8 @@ static const double TIP_LEAST_BEHIND_MM = 1.0;
 static const double TIP_MOST_BEHIND_MM = 5.0; /* of made loops at most 4.4 */
 /* A distance from a fundus that is told with a greater standard error than this answers little: it is what
  * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
-static const double MOST_HALF_MM = 2.94;   /* of 1.5 mm */
+static const double MOST_HALF_MM = 2.94; /* of 1.5 mm */
+static const double TIP_BEFORE_S = 1.5;
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
 static const double STEP_S = 2.0;          /* the way is told over medians of two seconds */
@@ -94,18 +95,49 @@ static void doubt_stripe(struct text_list *reasons, const struct bubble_facts *f
                   "--fundus and --os");
 }
 
-/* The catheter's tip just before the deposit, from its places in the frames before. */
-static void fill_tip(struct deposit *deposit, const struct bubble_facts *facts, double *tip_mm, size_t n)
+/* Where the catheter's tip lay just before the deposit, from the fundus; false where it was not seen. */
+static bool tip_before(const struct bubble_facts *facts, double *at_mm)
 {
-    double at_mm = n > 0 ? statistics_median(tip_mm, n) : 0.0;
-    double behind_mm = at_mm - from_fundus(facts, facts->cluster->first.sight.along_mm);
+    const struct follow *follow = facts->follow;
+    size_t onset = facts->cluster->onset;
+    double tip_mm[64];
+    size_t n = 0;
 
-    if (n == 0)
+    for (size_t t = onset; t-- > 0 && n < 64 && follow->time_s[onset] - follow->time_s[t] < TIP_BEFORE_S;)
+        if (facts->cluster->sight[t].has_tip)
+            tip_mm[n++] = from_fundus(facts, facts->cluster->sight[t].tip_along_mm);
+    *at_mm = n > 0 ? statistics_median(tip_mm, n) : 0.0;
+    return n > 0;
+}
+
+static double tip_behind_mm(const struct bubble_facts *facts, double at_mm)
+{
+    return at_mm - from_fundus(facts, facts->cluster->first.sight.along_mm);
+}
+
+/* Whether what was taken for the tip in the frames of a loop may be told: not where the bubbles show that it
+ * was something else. */
+static bool tells_tips(const struct bubble_facts *facts)
+{
+    double at_mm = 0.0;
+    double behind_mm = 0.0;
+
+    if (!facts->cluster->has_onset || !tip_before(facts, &at_mm))
+        return true;
+    behind_mm = tip_behind_mm(facts, at_mm);
+    return behind_mm >= TIP_LEAST_BEHIND_MM && behind_mm <= TIP_MOST_BEHIND_MM;
+}
+
+static void fill_tip(struct deposit *deposit, const struct bubble_facts *facts)
+{
+    double at_mm = 0.0;
+
+    if (!tip_before(facts, &at_mm))
         (void)text_list_add(&deposit->reasons, "the catheter's tip was not seen just before the deposit");
-    else if (behind_mm < TIP_LEAST_BEHIND_MM)
+    else if (tip_behind_mm(facts, at_mm) < TIP_LEAST_BEHIND_MM)
         (void)text_list_add(&deposit->reasons,
                             "the catheter's tip cannot be told from what is bright ahead of it");
-    else if (behind_mm > TIP_MOST_BEHIND_MM)
+    else if (tip_behind_mm(facts, at_mm) > TIP_MOST_BEHIND_MM)
         (void)text_list_add(
             &deposit->reasons,
             "the catheter was seen, but not as far as the bubbles that left it, so its tip is "
@@ -128,8 +160,6 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                               follow_carry_error_mm(follow, canvas, onset, first->along_mm),
                               outside_mm(facts, first)};
     double error = half_interval(errors, 4);
-    double tip[64];
-    size_t n_tip = 0;
 
     deposit->verdict = DEPOSIT_MEASURED;
     doubt_stripe(&deposit->reasons, facts);
@@ -149,10 +179,7 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                quantity_within(to_fundus, fmax(to_fundus - error, 0.0), to_fundus + error));
     deposit->relative_depth =
         quantity_of(to_fundus / (facts->stripe->fit.length_mm + facts->stripe->tail.length_mm));
-    for (size_t t = onset; t-- > 0 && n_tip < 64 && follow->time_s[onset] - follow->time_s[t] < 1.5;)
-        if (cluster->sight[t].has_tip)
-            tip[n_tip++] = from_fundus(facts, cluster->sight[t].tip_along_mm);
-    fill_tip(deposit, facts, tip, n_tip);
+    fill_tip(deposit, facts);
     if (canvas->is_nominal)
         (void)text_list_add(&deposit->reasons, "no scale is known, so distances are in pixels only");
 }
@@ -348,7 +375,7 @@ void bubble_sections_fill(struct loop_result *result, const struct bubble_facts 
 
 /* ---- series ---- */
 
-static void fill_row(struct series_row *row, size_t t, const struct bubble_facts *facts)
+static void fill_row(struct series_row *row, size_t t, bool is_tip_told, const struct bubble_facts *facts)
 {
     const struct follow *follow = facts->follow;
     const struct canvas *canvas = facts->canvas;
@@ -366,7 +393,7 @@ static void fill_row(struct series_row *row, size_t t, const struct bubble_facts
         row->fundus_x_px = quantity_of(shown.x_px);
         row->fundus_y_px = quantity_of(shown.y_px);
     }
-    if (sight->has_tip) {
+    if (sight->has_tip && is_tip_told) {
         struct point tip = canvas_to_frame(
             canvas, follow_place(follow, canvas, t, sight->tip_along_mm, sight->tip_across_mm));
 
@@ -391,15 +418,17 @@ static void fill_row(struct series_row *row, size_t t, const struct bubble_facts
 bool bubble_sections_fill_series(struct loop_result *result, const struct bubble_facts *facts)
 {
     const struct follow *follow = facts->follow;
+    bool is_tip_told = true;
 
     result->series = calloc(follow->n_frames + 1, sizeof *result->series);
     if (result->series == NULL)
         return false;
     result->n_series = follow->n_frames;
+    is_tip_told = tells_tips(facts);
     for (size_t t = 0; t < follow->n_frames; t++) {
         size_t n_good = 0;
 
-        fill_row(&result->series[t], t, facts);
+        fill_row(&result->series[t], t, is_tip_told, facts);
         for (size_t p = 0; p < result->motion.n_positions; p++)
             n_good += result->motion.trust[t * result->motion.n_positions + p] >= 0.4F;
         result->series[t].is_usable = 2 * n_good >= result->motion.n_positions;

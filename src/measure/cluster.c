@@ -1,6 +1,7 @@
 #include "measure/cluster.h"
 
 #include "base/statistics.h"
+#include "measure/beginning.h"
 #include "measure/cluster_place.h"
 #include "measure/cluster_way.h"
 #include "measure/hunt.h"
@@ -22,160 +23,6 @@ enum { MOST_MARKS = 4 };
  * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
  * right to one frame. */
 static const double LEAST_PER_S = 1.5;
-/* What is one chain of places: from sight to sight, and after a loss of so long. */
-static const double CHAIN_MM = 4.0;
-static const double FOUND_AGAIN_MM = 2.0;
-static const double FOUND_AGAIN_S = 3.0;
-/* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
-static const double GLINT_STRENGTH = 8.0;
-static const double GLINT_S = 4.0;
-static const double BRIGHTENS = 1.5;
-static const double BRIGHTENS_IN_PLACE = 1.8;
-static const double GLINT_MM = 2.0;
-/* A way that begins on the shaft lies so far behind the tip at first and leaps so far within so short a time;
- * the catheter has gone where no tip was seen for so long. */
-static const double BEHIND_MM = 1.5;
-static const double LEAP_MM = 4.0;
-static const double LEAP_S = 1.0;
-static const double TIP_HOLE_S = 1.5;
-
-/* The last frame of the chain of places that begins at a frame: what is lost for a moment and seen again
- * where it was is still the same. */
-static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
-{
-    const double *time_s = hunt->follow->time_s;
-    size_t last = begin;
-
-    for (size_t t = begin + 1; t < hunt->follow->n_frames; t++) {
-        double reach_mm = t == last + 1 ? CHAIN_MM : FOUND_AGAIN_MM;
-
-        if (way[t] < 0 && time_s[t] - time_s[last] <= FOUND_AGAIN_S)
-            continue;
-        if (way[t] < 0 || !((double)labs(way[t] - way[last]) * FOLLOW_STEP_MM < reach_mm))
-            break;
-        last = t;
-    }
-    return last;
-}
-
-/* Where the first chain of places begins that carries weight: a catheter on its way in may be
- * taken for bubbles for an instant. n_frames when there is none. */
-static size_t first_chain(const struct hunt *hunt, const long *way)
-{
-    size_t n = hunt->follow->n_frames;
-    double most = 0.0;
-
-    for (int pass = 0; pass < 2; pass++)
-        for (size_t t = 0; t < n;) {
-            size_t end = 0;
-            double weight = 0.0;
-
-            if (way[t] < 0) {
-                t++;
-                continue;
-            }
-            end = chain_end(hunt, way, t) + 1;
-            for (size_t k = t; k < end; k++)
-                weight += way[k] < 0 ? 0.0 : fmin(hunt_crest(hunt, way, k), 15.0);
-            if (pass == 0)
-                most = fmax(most, weight);
-            else if (weight >= 0.25 * most)
-                return t;
-            t = end;
-        }
-    return n;
-}
-
-/* Mean of the crest, and of the place, that a way has between two instants; false when it is hardly there. */
-static bool mean_of_way(const struct hunt *hunt, const long *way, double from_s, double to_s, double *crest,
-                        double *row)
-{
-    const struct follow *follow = hunt->follow;
-    size_t n_all = 0;
-    size_t n = 0;
-
-    *crest = *row = 0.0;
-    for (size_t t = 0; t < follow->n_frames; t++) {
-        if (follow->time_s[t] < from_s || follow->time_s[t] >= to_s)
-            continue;
-        n_all++;
-        if (way[t] < 0)
-            continue;
-        *crest += hunt_crest(hunt, way, t);
-        *row += (double)way[t];
-        n++;
-    }
-    *crest /= fmax((double)n, 1.0);
-    *row /= fmax((double)n, 1.0);
-    return n > 0 && 2 * n >= n_all;
-}
-
-/* A glint of the stripe or a catheter's tip may lead up to the bubbles: where the way is faint at first and
- * then, elsewhere, half as bright again within a few seconds, or nearly twice as bright where it is, it
- * begins there. */
-static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
-{
-    const struct follow *follow = hunt->follow;
-    double best = 1.0;      /* over what it must be */
-    double brightest = 0.0; /* that it has been */
-    size_t start = first;
-
-    for (size_t t = first; t < follow->n_frames; t++) {
-        double time_s = follow->time_s[t];
-        double before = 0.0, after = 0.0, row_before = 0.0, row_after = 0.0;
-        double least = 0.0;
-
-        if (way[t] < 0 ||
-            !mean_of_way(hunt, way, fmax(time_s - GLINT_S, follow->time_s[first]), time_s, &before,
-                         &row_before) ||
-            !mean_of_way(hunt, way, time_s, time_s + GLINT_S, &after, &row_after))
-            continue;
-        brightest = fmax(brightest, before);
-        least = fabs(row_after - row_before) * FOLLOW_STEP_MM > GLINT_MM ? BRIGHTENS : BRIGHTENS_IN_PLACE;
-        if (before < GLINT_STRENGTH && after > best * least * brightest) {
-            best = after / (least * brightest);
-            start = t;
-        }
-    }
-    return start;
-}
-
-/* How far behind the tip a row lies, toward where the catheter comes from. */
-static double behind_tip_mm(const struct hunt *hunt, long row, long tip)
-{
-    return (double)(hunt->cluster->catheter_from_last ? row - tip : tip - row) * FOLLOW_STEP_MM;
-}
-
-/* Bubbles leave by the tip. What shines behind it from the first is the shaft; where the way leaps from there
- * past the tip while the catheter rests, it begins after the leap. */
-static size_t skip_shaft(const struct hunt *hunt, const long *way, const long *tip, size_t first)
-{
-    const struct follow *follow = hunt->follow;
-    double tip_s = follow->time_s[first];
-    double behind_s = 0.0; /* when the way was last behind the tip */
-    long behind = -1;      /* its first row there */
-
-    for (size_t t = first; t < follow->n_frames && follow->time_s[t] - tip_s < TIP_HOLE_S; t++) {
-        double behind_mm = 0.0;
-
-        if (tip[t] < 0)
-            continue;
-        tip_s = follow->time_s[t];
-        if (way[t] < 0)
-            continue;
-        behind_mm = behind_tip_mm(hunt, way[t], tip[t]);
-        if (behind_mm > BEHIND_MM) {
-            behind = behind < 0 ? way[t] : behind;
-            behind_s = follow->time_s[t];
-        } else if (behind < 0 ? behind_mm < 0.0 : follow->time_s[t] - behind_s > LEAP_S) {
-            return first;
-        } else if (behind_mm < 0.0 && (double)labs(way[t] - behind) * FOLLOW_STEP_MM > LEAP_MM) {
-            return t;
-        }
-    }
-    return first;
-}
-
 /* Bubbles stay for some time after the catheter has gone; its own glints and passing speckle do not. */
 static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip, size_t first)
 {
@@ -234,18 +81,87 @@ static bool date_deposit(struct hunt *hunt, long *way, const long *tip, size_t f
     return shaft_tell_side(hunt);
 }
 
+/* Takes out of a way what is not the cluster; false when memory ran out. *first: its first frame, n_frames
+ * where there is none. */
+static bool clear_way(const struct hunt *hunt, long *way, const long *tip, size_t *first)
+{
+    size_t n = hunt->follow->n_frames;
+
+    *first = beginning_find(hunt, way, tip);
+    for (size_t t = 0; t < *first; t++)
+        way[t] = -1;
+    if (*first < n && !strangers_leave(hunt, way, *first))
+        return false;
+    if (*first < n && !has_stayed(hunt, way, tip, *first))
+        *first = n;
+    return true;
+}
+
+/* How far behind the place where the tip came to rest the cluster first lies. */
+static double behind_rest_mm(const struct hunt *hunt, const long *way, size_t first)
+{
+    long row = 0;
+    long column = 0;
+
+    if (hunt->rest < 0 || first == hunt->follow->n_frames)
+        return 0.0;
+    first_place(hunt, way, first, &row, &column);
+    return hunt_behind_mm(hunt, row, hunt->rest);
+}
+
+/* Bubbles leave by the tip: what comes to light far behind where it rested was left by the catheter on its
+ * way. The cluster is then looked for among what lies nearer. */
+static bool pass_over_left(struct hunt *hunt, long *way, const long *tip, size_t *first,
+                           struct text_list *reasons)
+{
+    double behind_mm = behind_rest_mm(hunt, way, *first);
+
+    if (!(behind_mm > HUNT_LEFT_MM))
+        return true;
+    (void)text_list_add(reasons,
+                        "what is bright in the stripe from %.0f s on lies %.0f mm behind the place where the "
+                        "catheter's tip rested: taken for what the catheter left on its way, passed over",
+                        hunt->follow->time_s[*first], behind_mm);
+    hunt->passes_left = true;
+    if (!cluster_way_find(hunt, tip, NULL, way) || !clear_way(hunt, way, tip, first))
+        return false;
+    if (behind_rest_mm(hunt, way, *first) > HUNT_LEFT_MM)
+        *first = hunt->follow->n_frames;
+    return true;
+}
+
+/* What shines elsewhere, as bright as bubbles that are still seen, is another thing. */
+static bool pass_over_strange(struct hunt *hunt, long *way, const long *tip, size_t *first,
+                              struct text_list *reasons)
+{
+    size_t n = hunt->follow->n_frames;
+    size_t from = n;
+    double away_mm = 0.0;
+
+    for (;;) {
+        if (!strangers_find(hunt, way, *first, &from, &away_mm))
+            return false;
+        if (from == n)
+            return true;
+        (void)text_list_add(
+            reasons,
+            "from %.0f s on something shines %.0f mm away from the bubbles, which are still seen: "
+            "not taken for them",
+            hunt->follow->time_s[from], away_mm);
+        if (!cluster_way_find(hunt, tip, NULL, way) || !clear_way(hunt, way, tip, first))
+            return false;
+    }
+}
+
 static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
-    size_t first = first_chain(hunt, way);
+    size_t first = 0;
 
-    if (first < follow->n_frames)
-        first = skip_shaft(hunt, way, tip, skip_glint(hunt, way, first));
-    for (size_t t = 0; t < first; t++)
-        way[t] = -1;
-    if (first < follow->n_frames && !strangers_leave(hunt, way, first))
+    if (!clear_way(hunt, way, tip, &first) || !pass_over_left(hunt, way, tip, &first, reasons) ||
+        !pass_over_strange(hunt, way, tip, &first, reasons))
         return false;
-    if (first == follow->n_frames || !has_stayed(hunt, way, tip, first))
+    if (first == follow->n_frames)
         return true;
     hunt->cluster->is_present = true;
     if (follow->time_s[first] - follow->time_s[0] < 0.5)

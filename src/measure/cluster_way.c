@@ -8,6 +8,7 @@
 static const double SEEN = 5.0;          /* standard deviations of a cluster's peak */
 static const double SHAFT_BLUR_MM = 1.2; /* ahead of the tip that the shaft still brightens */
 static const double OUTSHINES = 4.0;     /* standard deviations by which bubbles outshine a shaft */
+static const double BEAD_MM = 2.0;       /* about the tip: may be its own brightness */
 static const double LEAST_WORTH = -4.0;
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
@@ -48,6 +49,14 @@ static bool is_taken(const struct hunt *hunt, const long *tip, const long *whole
     return false;
 }
 
+static bool is_strange(const struct hunt *hunt, size_t frame, long row)
+{
+    for (size_t i = 0; i < hunt->n_strange; i++)
+        if (is_near(row, hunt->strange[i][frame]))
+            return true;
+    return false;
+}
+
 /* What being at a row in a frame is worth. With a catheter there only what outshines it can be told, or what
  * is new since it came to rest. */
 static double worth(const struct hunt *hunt, const long *tip, const double *shaft, size_t frame, size_t row)
@@ -56,14 +65,22 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
 
     if (hunt_along_mm(hunt, (double)row) < -4.0 || hunt_along_mm(hunt, (double)row) > hunt->length_mm + 4.0)
         return LEAST_WORTH;
+    if (hunt->passes_left && hunt_behind_mm(hunt, (long)row, hunt->rest) > HUNT_LEFT_MM)
+        return LEAST_WORTH;
+    if (is_strange(hunt, frame, (long)row))
+        return LEAST_WORTH;
     if (tip[frame] >= 0) {
         long behind = hunt->cluster->catheter_from_last ? (long)row - tip[frame] : tip[frame] - (long)row;
         double luma = hunt->crest_luma[frame * hunt->n_rows + row];
 
+        double outshone = shaft[frame];
+
+        if (fabs((double)behind) * FOLLOW_STEP_MM < BEAD_MM)
+            outshone = fmax(outshone, hunt->bead_luma);
         if ((double)behind * FOLLOW_STEP_MM > 8.0)
             value = fmin(value, -2.0);
         else if ((double)behind * FOLLOW_STEP_MM > -SHAFT_BLUR_MM)
-            value = fmin(value, (luma - shaft[frame]) / hunt->noise - OUTSHINES);
+            value = fmin(value, (luma - outshone) / hunt->noise - OUTSHINES);
         if (hunt->fresh != NULL && isfinite(hunt->fresh[frame * hunt->n_rows + row]))
             value = (double)hunt->fresh[frame * hunt->n_rows + row] - SEEN;
     }

@@ -32,6 +32,11 @@ double hunt_crest(const struct hunt *hunt, const long *way, size_t frame)
     return (double)hunt->crest[frame * hunt->n_rows + (size_t)way[frame]];
 }
 
+double hunt_behind_mm(const struct hunt *hunt, long row, long tip)
+{
+    return (double)(hunt->cluster->catheter_from_last ? row - tip : tip - row) * FOLLOW_STEP_MM;
+}
+
 size_t hunt_frame_at(const struct hunt *hunt, double time_s)
 {
     size_t t = 0;
@@ -292,6 +297,8 @@ void hunt_free(struct hunt *hunt)
     free(hunt->fresh);
     for (size_t i = 0; i < hunt->n_parted; i++)
         free(hunt->parted[i]);
+    for (size_t i = 0; i < hunt->n_strange; i++)
+        free(hunt->strange[i]);
     free(hunt->crest);
     free(hunt->crest_column);
     free(hunt->crest_luma);

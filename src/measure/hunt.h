@@ -10,7 +10,11 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { HUNT_MOST_LIFT = 64, HUNT_MOST_PARTED = 3 };
+enum { HUNT_MOST_LIFT = 64, HUNT_MOST_PARTED = 3, HUNT_MOST_STRANGE = 3 };
+
+/* Bubbles come to light no farther behind a resting tip than this: deposits lie ahead of it (common practice,
+ * no source), and the tip is told to a few millimetres. */
+static const double HUNT_LEFT_MM = 10.0;
 
 /* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
  * of what the stripe shows without bubbles. */
@@ -31,6 +35,11 @@ struct hunt {
      */
     long *parted[HUNT_MOST_PARTED];
     size_t n_parted;
+    long *strange[HUNT_MOST_STRANGE]; /* n_frames: rows of what is not the cluster (strangers_find); owned */
+    size_t n_strange;
+    long rest;        /* row about which the catheter's tip stays; -1: it does not, or there is none */
+    double bead_luma; /* how bright its tip is on the way in; 0: not known */
+    bool passes_left; /* nothing is taken that lies more than HUNT_LEFT_MM behind where the tip rested */
     double length_mm;
     bool is_failed; /* memory ran out on the way */
 };
@@ -44,6 +53,9 @@ double hunt_across_mm(const struct hunt *hunt, double column);
 
 /* Crest in a frame at the row of a way there. */
 double hunt_crest(const struct hunt *hunt, const long *way, size_t frame);
+
+/* How far behind the tip a row lies, toward where the catheter comes from. */
+double hunt_behind_mm(const struct hunt *hunt, long row, long tip);
 
 /* Last frame at or before a time. */
 size_t hunt_frame_at(const struct hunt *hunt, double time_s);

@@ -22,6 +22,21 @@ static const double MOST_CREEP = 0.45;
 static const double AT_ONCE = 0.6;       /* of a leap, between the three tips before it and the three after */
 static const double MOST_LEAP_MM = 13.0; /* bubbles come to lie just ahead of the tip */
 static const double SHAFT_MARGIN_S = 4.0;
+static const double BRIDGE_S = 1.5;
+static const double BRIDGE_MM = 6.0;
+static const double LEAST_REST_S = 1.5;
+static const double AT_REST_MM = 0.8;
+/* A tip that is pushed in: from how far out it is seen to come, and by how much it moves from sight to sight
+ * at the most (a hand moves a catheter by less than 20 mm/s: common practice, no source). */
+static const double COMES_IN_MM = 8.0;
+static const double STEP_MM = 2.0;
+static const double MOST_MM_PER_S = 20.0;
+/* The tip's own brightness is looked at from so far out on, so far ahead of it and behind it, in so many
+ * frames at least. */
+static const double WAY_IN_MM = 3.0;
+static const double BEAD_AHEAD_MM = 1.2;
+static const double BEAD_BEHIND_MM = 2.0;
+enum { LEAST_WAY_IN = 5 };
 /* A tip is told where half the frames within so long to either side have one and its place is near the middle
  * of theirs: single ones are glints. */
 static const double TOLD_S = 0.5;
@@ -242,6 +257,97 @@ static bool is_borne_out(const struct hunt *hunt, const long *tip, size_t frame)
            fabs((double)tip[frame] - statistics_median(rows, n_rows)) * FOLLOW_STEP_MM < TOLD_MM;
 }
 
+/* A hole between two tips that lie near one another is bridged: the shaft is lost from sight now and then. */
+static void bridge_holes(const struct hunt *hunt, long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t last = hunt->follow->n_frames; /* frame of the tip before */
+
+    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
+        if (tip[t] < 0)
+            continue;
+        if (last < t && time_s[t] - time_s[last] < BRIDGE_S &&
+            (double)labs(tip[t] - tip[last]) * FOLLOW_STEP_MM < BRIDGE_MM)
+            for (size_t k = last + 1; k < t; k++)
+                tip[k] =
+                    lround((double)tip[last] + (double)(tip[t] - tip[last]) * (time_s[k] - time_s[last]) /
+                                                   (time_s[t] - time_s[last]));
+        last = t;
+    }
+}
+
+/* Whether the tip is seen to come to a row by a frame: from farther out, step by step. */
+static bool has_come_in(const struct hunt *hunt, const long *tip, size_t frame, long rest)
+{
+    const double *time_s = hunt->follow->time_s;
+    long out = hunt->cluster->catheter_from_last ? 1 : -1;
+    size_t last = frame;
+
+    for (size_t t = frame; t-- > 0 && time_s[last] - time_s[t] < BRIDGE_S;) {
+        if (tip[t] < 0)
+            continue;
+        if ((double)labs(tip[t] - tip[last]) * FOLLOW_STEP_MM >
+            STEP_MM + MOST_MM_PER_S * (time_s[last] - time_s[t]))
+            return false;
+        if ((double)(out * (tip[t] - rest)) * FOLLOW_STEP_MM > COMES_IN_MM)
+            return true;
+        last = t;
+    }
+    return false;
+}
+
+/* Where the tip first comes to rest: the middle of the rows of the first moments in which it is there and
+ * hardly moves; -1 where there are none. */
+static long find_rest(const struct hunt *hunt, const long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+
+    for (size_t from = 0; from < n && time_s[n - 1] - time_s[from] > LEAST_REST_S; from++) {
+        double middle = 0.0;
+        size_t n_near = 0;
+        size_t n_all = 0;
+
+        if (tip[from] < 0 || !middle_tip(hunt, tip, time_s[from], time_s[from] + LEAST_REST_S, &middle))
+            continue;
+        for (size_t t = from; t < n && time_s[t] - time_s[from] <= LEAST_REST_S; t++, n_all++)
+            n_near += tip[t] >= 0 && fabs((double)tip[t] - middle) * FOLLOW_STEP_MM < AT_REST_MM;
+        if (10 * n_near >= 8 * n_all && has_come_in(hunt, tip, from, lround(middle)))
+            return lround(middle);
+    }
+    return -1;
+}
+
+/* How bright the tip is on its way in, grey levels: it may carry a bead of air or shine by itself. 0 where
+ * that was hardly seen. */
+static double find_bead(const struct hunt *hunt, const long *tip)
+{
+    long out = hunt->cluster->catheter_from_last ? 1 : -1;
+    long near = (long)(WAY_IN_MM / FOLLOW_STEP_MM);
+    double luma[128];
+    size_t n = 0;
+
+    if (hunt->rest < 0)
+        return 0.0;
+    for (size_t t = 0; t < hunt->follow->n_frames && n < 128; t++) {
+        double best = 0.0;
+
+        if (tip[t] < 0)
+            continue;
+        if (out * (tip[t] - hunt->rest) < near)
+            break;
+        for (long k = -(long)(BEAD_AHEAD_MM / FOLLOW_STEP_MM); k <= (long)(BEAD_BEHIND_MM / FOLLOW_STEP_MM);
+             k++) {
+            long row = tip[t] + out * k;
+
+            if (row >= 0 && row < (long)hunt->n_rows)
+                best = fmax(best, (double)hunt->crest_luma[t * hunt->n_rows + (size_t)row]);
+        }
+        luma[n++] = best;
+    }
+    return n < LEAST_WAY_IN ? 0.0 : statistics_quantile(luma, n, 0.8);
+}
+
 bool shaft_find(struct hunt *hunt, long *tip)
 {
     size_t n = hunt->follow->n_frames;
@@ -268,13 +374,17 @@ bool shaft_find(struct hunt *hunt, long *tip)
         widen_shafts(hunt, tip);
         undo_leap(hunt, tip);
     }
+    memcpy(other, tip, n * sizeof *tip);
+    bridge_holes(hunt, tip);
     for (size_t t = 0; t < n; t++)
-        if (tip[t] >= 0 && is_borne_out(hunt, tip, t)) {
+        if (other[t] >= 0 && is_borne_out(hunt, tip, t)) {
             hunt->cluster->sight[t].has_tip = true;
             hunt->cluster->sight[t].tip_along_mm = hunt_along_mm(hunt, (double)tip[t]);
             hunt->cluster->sight[t].tip_across_mm =
                 hunt_across_mm(hunt, hunt->crest_column[t * hunt->n_rows + (size_t)tip[t]]);
         }
+    hunt->rest = find_rest(hunt, tip);
+    hunt->bead_luma = find_bead(hunt, tip);
     hunt->cluster->catheter_odds = !hunt->cluster->has_catheter        ? 0.0
                                    : hunt->cluster->catheter_from_last ? 4.0
                                                                        : -4.0;

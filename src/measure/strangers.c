@@ -15,6 +15,11 @@ static const double RETURN_MM_PER_S = 0.3;
 static const double FAINT_SHARE = 0.6;
 static const double STRANGE_MM = 4.0;
 static const double NEAR_S = 1.0;
+/* A way that leaps so far while what it leaves still shines, for so long, leaps onto another thing: pieces of
+ * a cluster part less far at once (made loops: up to 10 mm, slowly). */
+static const double THEFT_MM = 12.0;
+static const double SHINES_S = 3.0;
+static const double SHINES_MM = 1.5;
 static const double LEAP_MM = 2.0; /* from sight to sight: what drifts off while it fades does not leap */
 
 static double apart_mm(long row, long other)
@@ -128,5 +133,71 @@ bool strangers_leave(const struct hunt *hunt, long *way, size_t first)
     if (!leave_fainter(hunt, way, first))
         return false;
     leave_return(hunt, way, first);
+    return true;
+}
+
+/* Middle crest within reach of a row over a time; 0 where there are no frames. */
+static double crest_about(const struct hunt *hunt, long row, double from_s, double to_s)
+{
+    long reach = (long)(SHINES_MM / FOLLOW_STEP_MM);
+    double crest[128];
+    size_t n = 0;
+
+    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && n < 128; t++) {
+        double best = 0.0;
+
+        if (hunt->follow->time_s[t] > to_s)
+            break;
+        for (long k = row - reach; k <= row + reach; k++)
+            if (k >= 0 && k < (long)hunt->n_rows)
+                best = fmax(best, (double)hunt->crest[t * hunt->n_rows + (size_t)k]);
+        crest[n++] = best;
+    }
+    return n > 0 ? statistics_median(crest, n) : 0.0;
+}
+
+/* First frame in which a way has leapt onto another thing; n_frames where it does not. */
+static size_t find_theft(const struct hunt *hunt, const long *way, size_t first, long *left)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    size_t last = first;
+
+    for (size_t t = first; t < n; t++) {
+        if (way[t] < 0)
+            continue;
+        if (apart_mm(way[t], way[last]) > THEFT_MM && time_s[t] - time_s[last] < LOST_S) {
+            double before = crest_about(hunt, way[last], time_s[last] - SHINES_S, time_s[last]);
+            double after = crest_about(hunt, way[last], time_s[t], time_s[t] + SHINES_S);
+
+            *left = way[last];
+            if (after > FAINT_SHARE * before)
+                return t;
+        }
+        last = t;
+    }
+    return n;
+}
+
+bool strangers_find(struct hunt *hunt, const long *way, size_t first, size_t *from, double *away_mm)
+{
+    size_t n = hunt->follow->n_frames;
+    long left = 0;
+    long *strange = NULL;
+    long row = -1;
+
+    *from = first < n && hunt->n_strange < HUNT_MOST_STRANGE ? find_theft(hunt, way, first, &left) : n;
+    if (*from == n)
+        return true;
+    strange = malloc(n * sizeof *strange);
+    if (strange == NULL)
+        return false;
+    *away_mm = apart_mm(way[*from], left);
+    for (size_t t = 0; t < n; t++) {
+        if (t >= *from && way[t] >= 0 && apart_mm(way[t], left) > 0.5 * THEFT_MM)
+            row = way[t];
+        strange[t] = row;
+    }
+    hunt->strange[hunt->n_strange++] = strange;
     return true;
 }

@@ -13,4 +13,10 @@
  * when memory ran out. */
 MUST_CHECK bool strangers_leave(const struct hunt *hunt, long *way, size_t first);
 
+/* Looks for another thing onto which a way leaps while what it leaves still shines. Where there is one, *from
+ * is the frame of the leap and *away_mm how far it is; the thing's rows are added to hunt->strange, so that a
+ * way found anew keeps off them. *from is n_frames where there is none. False when memory ran out. */
+MUST_CHECK bool strangers_find(struct hunt *hunt, const long *way, size_t first, size_t *from,
+                               double *away_mm);
+
 #endif

@@ -69,6 +69,8 @@ static double added(const struct cluster_fixture_contents *contents, double time
                bump(along - contents->other_along_mm, 1.0) * bump(across, 0.9);
     if (along > tip - 1.0)
         sum += 70.0 * bump(across, 0.6) * (along < tip ? bump(along - tip, 0.4) : 1.0);
+    if (contents->bead_grey > 0.0)
+        sum += contents->bead_grey * bump(along - tip, 1.0) * bump(across, 0.9);
     if (contents->glint_mm > 0.0 && time_s >= contents->catheter_from_s + 5.0 &&
         time_s < contents->catheter_to_s)
         sum += 90.0 * bump(along - tip - contents->glint_mm, 1.0) * bump(across, 0.9);

@@ -103,6 +103,91 @@ static void the_tip_of_a_catheter_that_is_pushed_on_is_told_where_it_rests(void 
     }
 }
 
+/* A bead of air rides in on the tip, waits there and is left behind by the bubbles. */
+static void a_bead_that_rides_in_on_the_tip_is_no_bubble(void **state)
+{
+    (void)state;
+    for (long seed = 61; seed <= 64; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 14.0,
+                                                                    .bubbles_along_mm = 11.0,
+                                                                    .catheter_from_s = 5.0,
+                                                                    .catheter_to_s = 19.0,
+                                                                    .tip_along_mm = 16.0,
+                                                                    .bead_grey = 110.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.has_onset);
+        if (!(fabs(made->follow.time_s[made->cluster.onset] - 14.0) < 0.6 &&
+              fabs(made->cluster.first.sight.along_mm - 11.0) < 1.0))
+            fail_msg("seed %ld: told at %.1f s, %.1f mm", seed, made->follow.time_s[made->cluster.onset],
+                     made->cluster.first.sight.along_mm);
+        cluster_fixture_free(made);
+    }
+}
+
+static void a_catheter_with_a_bead_on_its_tip_is_no_deposit(void **state)
+{
+    (void)state;
+    for (long seed = 65; seed <= 67; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .catheter_from_s = 5.0,
+                                                                    .catheter_to_s = 17.0,
+                                                                    .tip_along_mm = 14.0,
+                                                                    .bead_grey = 90.0,
+                                                                    .seed = seed});
+
+        assert_false(made->cluster.is_present);
+        cluster_fixture_free(made);
+    }
+}
+
+/* It comes to light behind the tip as the catheter leaves, and stays. */
+static void what_the_catheter_leaves_on_its_way_is_no_deposit(void **state)
+{
+    (void)state;
+    for (long seed = 68; seed <= 70; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .catheter_from_s = 5.0,
+                                                                    .catheter_to_s = 15.0,
+                                                                    .tip_along_mm = 14.0,
+                                                                    .other_from_s = 16.5,
+                                                                    .other_along_mm = 33.0,
+                                                                    .other_grey = 70.0,
+                                                                    .seed = seed});
+
+        assert_false(made->cluster.is_present);
+        assert_int_equal(made->reasons.n, 1); /* says so */
+        cluster_fixture_free(made);
+    }
+}
+
+/* Bubbles are found even where it is brighter than they are. */
+static void bubbles_are_told_from_what_the_catheter_leaves_on_its_way(void **state)
+{
+    struct cluster_fixture *made =
+        cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 12.0,
+                                                                .bubbles_along_mm = 12.0,
+                                                                .catheter_from_s = 5.0,
+                                                                .catheter_to_s = 15.0,
+                                                                .tip_along_mm = 15.0,
+                                                                .other_from_s = 16.5,
+                                                                .other_along_mm = 33.0,
+                                                                .other_grey = 180.0,
+                                                                .seed = 71});
+
+    (void)state;
+    assert_true(made->cluster.has_onset);
+    if (!(fabs(made->follow.time_s[made->cluster.onset] - 12.0) < 0.6 &&
+          fabs(made->cluster.first.sight.along_mm - 12.0) < 1.0))
+        fail_msg("told at %.1f s, %.1f mm", made->follow.time_s[made->cluster.onset],
+                 made->cluster.first.sight.along_mm);
+    assert_true(fabs(cluster_fixture_along_at(made, 30.0) - 12.0) < 0.5);
+    cluster_fixture_free(made);
+}
+
 /* The deposit's target: its time within 1 s. */
 static void bubbles_ahead_of_a_catheter_are_told_from_it(void **state)
 {
@@ -242,15 +327,15 @@ static void what_shines_elsewhere_while_the_bubbles_are_lost_is_not_taken_for_th
 {
     (void)state;
     for (long seed = 51; seed <= 54; seed++) {
-        struct cluster_fixture *made = cluster_fixture_find(
-            &(struct cluster_fixture_contents){.bubbles_from_s = 8.0,
-                                               .bubbles_along_mm = 15.0,
-                                               .gone_from_s = 18.0,
-                                               .gone_to_s = 25.0,
-                                               .other_from_s = 17.5,
-                                               .other_along_mm = 24.0,
-                                               .other_grey = 28.0 + (double)(seed - 51),
-                                               .seed = seed});
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 8.0,
+                                                                    .bubbles_along_mm = 15.0,
+                                                                    .gone_from_s = 18.0,
+                                                                    .gone_to_s = 25.0,
+                                                                    .other_from_s = 17.5,
+                                                                    .other_along_mm = 24.0,
+                                                                    .other_grey = 28.0 + (double)(seed - 51),
+                                                                    .seed = seed});
         size_t n_elsewhere = 0;
 
         assert_true(made->cluster.has_onset);
@@ -260,6 +345,27 @@ static void what_shines_elsewhere_while_the_bubbles_are_lost_is_not_taken_for_th
         if (!(fabs(made->follow.time_s[made->cluster.onset] - 8.0) <= 0.4) || n_elsewhere > 0)
             fail_msg("seed %ld: dated at %.2f s, seen elsewhere in %zu frames", seed,
                      made->follow.time_s[made->cluster.onset], n_elsewhere);
+        cluster_fixture_free(made);
+    }
+}
+
+static void what_outshines_the_bubbles_elsewhere_does_not_steal_them(void **state)
+{
+    (void)state;
+    for (long seed = 57; seed <= 59; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 8.0,
+                                                                    .bubbles_along_mm = 12.0,
+                                                                    .other_from_s = 18.0,
+                                                                    .other_along_mm = 32.0,
+                                                                    .other_grey = 220.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.has_onset);
+        if (!(fabs(made->follow.time_s[made->cluster.onset] - 8.0) <= 0.4))
+            fail_msg("seed %ld: dated at %.2f s", seed, made->follow.time_s[made->cluster.onset]);
+        if (!(fabs(cluster_fixture_along_at(made, 30.0) - 12.0) < 0.5))
+            fail_msg("seed %ld: told at %.1f mm", seed, cluster_fixture_along_at(made, 30.0));
         cluster_fixture_free(made);
     }
 }
@@ -448,6 +554,10 @@ int main(void)
         cmocka_unit_test(no_bubbles_are_none),
         cmocka_unit_test(a_catheter_alone_is_no_deposit),
         cmocka_unit_test(the_tip_of_a_catheter_that_is_pushed_on_is_told_where_it_rests),
+        cmocka_unit_test(a_bead_that_rides_in_on_the_tip_is_no_bubble),
+        cmocka_unit_test(a_catheter_with_a_bead_on_its_tip_is_no_deposit),
+        cmocka_unit_test(what_the_catheter_leaves_on_its_way_is_no_deposit),
+        cmocka_unit_test(bubbles_are_told_from_what_the_catheter_leaves_on_its_way),
         cmocka_unit_test(bubbles_ahead_of_a_catheter_are_told_from_it),
         cmocka_unit_test(what_shines_on_the_shaft_behind_the_tip_is_no_bubble),
         cmocka_unit_test(bubbles_are_dated_while_they_pass_the_shaft),
@@ -455,6 +565,7 @@ int main(void)
         cmocka_unit_test(the_stated_error_of_the_drift_is_of_its_size),
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
         cmocka_unit_test(what_shines_elsewhere_while_the_bubbles_are_lost_is_not_taken_for_them),
+        cmocka_unit_test(what_outshines_the_bubbles_elsewhere_does_not_steal_them),
         cmocka_unit_test(a_faint_gleam_where_the_bubbles_will_lie_is_not_their_coming),
         cmocka_unit_test(what_appears_far_from_where_the_bubbles_faded_is_not_taken_for_them),
         cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
