@@ -27,6 +27,13 @@ struct wave_beside {
     const float *trust;      /* n_times x n, as of the walls */
 };
 
+/** Change of wall-to-wall distance beyond the end toward the os, at the spacing of the positions, outward. */
+struct wave_on {
+    size_t n;                /* places; 0: not looked at */
+    const double *change_mm; /* n_times x n */
+    const float *trust;      /* n_times x n */
+};
+
 /** Change of wall-to-wall distance by time and position. Positions run from fundus to os. */
 struct wave_trace {
     size_t n_times;
@@ -38,6 +45,7 @@ struct wave_trace {
     const double *half_mm;     /* n_positions: half the distance between the walls; NULL: not known */
     double patch_sigma_mm;     /* of the Gaussian patch that read a wall, cut at two of them; 0: a point */
     struct wave_beside beside;
+    struct wave_on on;
 };
 
 /** What the waves are like. Lengths in the unit of the trace. */
@@ -57,7 +65,7 @@ struct wave_result {
     double velocity_low, velocity_high; /* 95 %; high is infinite where there is none */
     enum wave_direction direction;
     bool is_passing;  /* opposing waves that run on through one another: then no velocity is told */
-    bool meets_aside; /* opposing waves that meet near one end: likewise */
+    bool meets_aside; /* opposing waves that meet near one end or beyond it: likewise */
     double assessed_s;
     double false_alarm;
     double coherence;  /* of the motion along the stripe, 0..1 */

@@ -42,6 +42,16 @@ struct follow {
     struct point *beside;    /* n_frames x n_beside x 2, canvas pixels, as `wall` */
     float *beside_trust;     /* n_frames x n_beside x 2 */
 
+    /* The walls led on beyond the end that is taken for the os, at the spacing of the positions: what is seen
+     * of a stripe may end before it does. Laid out as positions, normals, rest places, places and trust of
+     * the walls are, outward. */
+    size_t n_on;
+    bool on_is_last; /* beyond the last place */
+    double *on_normal;
+    struct point *on_rest; /* n_on x 2 */
+    struct point *on;      /* n_frames x n_on x 2 */
+    float *on_trust;       /* n_frames x n_on x 2 */
+
     /* The stripe straightened, in the moving tissue: one byte a place. */
     size_t n_rows;    /* along: row i is at row_from_mm + i * FOLLOW_STEP_MM of arc length */
     size_t n_columns; /* across: middle column on the centre line */
@@ -56,11 +66,12 @@ struct follow {
  *  there to share little with one on the wall. */
 #define FOLLOW_BESIDE_MM 4.5
 
-enum { FOLLOW_MOST_POSITIONS = 64 };
+enum { FOLLOW_MOST_POSITIONS = 64, FOLLOW_ON = 7 };
 
 /** Which frames of a loop to follow a stripe through, and who wants to know how far it is. */
 struct follow_span {
     size_t first, end;                            /* frames [first, end) */
+    bool os_is_last;                              /* the stripe's last place is taken for the os */
     double least_step_s;                          /* at most one frame every so many seconds */
     void (*progress)(void *context, double part); /* called with 0..1 now and then; may be NULL */
     void *progress_context;

@@ -70,6 +70,42 @@ static bool measure_middle(const struct even *even, struct wave_result *result)
     return true;
 }
 
+/* Waves that run one way as far as the stripe is seen may meet others beyond it. False when memory ran out.
+ */
+static bool look_on(const struct wave_trace *trace, size_t from, size_t to, const struct pass_band *band,
+                    double spacing_mm, struct wave_result *result)
+{
+    size_t m = trace->n_positions;
+    size_t n = m + trace->on.n;
+    struct wave_trace longer = {.n_times = trace->n_times, .n_positions = n, .time_s = trace->time_s};
+    struct even even = {0};
+    double *change_mm = NULL;
+    float *trust = NULL;
+    bool is_made = true;
+
+    if (trace->on.n == 0 ||
+        (result->direction != DIRECTION_CERVIX_TO_FUNDUS && result->direction != DIRECTION_FUNDUS_TO_CERVIX))
+        return true;
+    change_mm = malloc(n * trace->n_times * sizeof *change_mm);
+    trust = malloc(n * trace->n_times * sizeof *trust);
+    is_made = change_mm != NULL && trust != NULL;
+    for (size_t t = 0; is_made && t < trace->n_times; t++) {
+        memcpy(change_mm + t * n, trace->change_mm + t * m, m * sizeof *change_mm);
+        memcpy(change_mm + t * n + m, trace->on.change_mm + t * trace->on.n, trace->on.n * sizeof *change_mm);
+        memcpy(trust + t * n, trace->trust + t * m, m * sizeof *trust);
+        memcpy(trust + t * n + m, trace->on.trust + t * trace->on.n, trace->on.n * sizeof *trust);
+    }
+    longer.change_mm = change_mm;
+    longer.trust = trust;
+    is_made = is_made && even_make(&even, &longer, from, to) && band_fill(&even, band);
+    if (is_made)
+        direction_look_on(&even, spacing_mm, m, result);
+    even_free(&even);
+    free(change_mm);
+    free(trust);
+    return is_made;
+}
+
 static bool measure_waves(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
                           const struct peak *peak, struct wave_result *result)
 {
@@ -83,7 +119,8 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
     result->share = 1.0;
     if (is_made) {
         direction_estimate(even, spacing_mm, result);
-        if (result->direction == DIRECTION_MIXED)
+        is_made = look_on(trace, from, to, &band, spacing_mm, result);
+        if (is_made && result->direction == DIRECTION_MIXED)
             is_made = measure_middle(even, result);
         if (is_made && result->has_velocity)
             is_made = velocity_estimate(even, spacing_mm, result);

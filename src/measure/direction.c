@@ -1,5 +1,7 @@
 #include "measure/direction.h"
 
+#include "measure/band.h"
+
 #include <math.h>
 
 static const double PI = 3.14159265358979323846;
@@ -21,6 +23,7 @@ static const double LEAST_ACROSS = 0.1; /* else nothing runs at all: a lag of 4 
  * nothing. */
 static const double TURNS_BACK_RAD = 0.25;
 static const double ALIKE = 0.7;
+static const double LEAST_ON = 0.4; /* of the stripe's usual motion, that the walls beyond it must have */
 static const double TOGETHER = 0.7; /* share that runs to the middle above which they end where they meet */
 
 double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,
@@ -87,6 +90,27 @@ static void find_meeting(const struct even *even, size_t lag, struct wave_result
     } else if (turn_back_rad(even, lag, sign, !is_away) > TURNS_BACK_RAD) {
         result->direction = DIRECTION_MIXED;
     }
+}
+
+void direction_look_on(const struct even *even, double spacing_mm, size_t n_inside,
+                       struct wave_result *result)
+{
+    size_t lag = even_lag(spacing_mm);
+    struct even part = *even;
+    double usual = 0.0;
+    double turn_rad = 0.0;
+
+    for (size_t p = 0; p < n_inside; p++)
+        usual += band_strength(even, p) / (double)n_inside;
+    /* Beyond where the waves reach nothing moves alike. */
+    while (part.n_positions > n_inside &&
+           (band_strength(even, part.n_positions - 1) < LEAST_ON * usual ||
+            !find_turn(even, part.n_positions - 1 - lag, part.n_positions - 1, &turn_rad)))
+        part.n_positions--;
+    if (part.n_positions > n_inside)
+        find_meeting(&part, lag, result);
+    if (result->meets_aside)
+        result->has_velocity = false;
 }
 
 void direction_estimate(const struct even *even, double spacing_mm, struct wave_result *result)

@@ -9,16 +9,18 @@
 
 enum { BATCH = 16, N_TIP_POINTS = 2, BESIDE_EVERY = 3 };
 static const double POSITION_SPACING_MM = 2.0;
-static const double TIP_MARGIN_MM = 3.0;  /* walls closer to a tip run across the stripe, not along it */
-static const double BEYOND_TIPS_MM = 8.0; /* how far the straightened stripe reaches past its tips */
-static const double ACROSS_MM = 9.0;      /* and to either side of its centre line */
-static const double TIP_REACH_MM = 14.0;  /* tissue within this carries a tip */
+static const double TIP_MARGIN_MM = 3.0;   /* walls closer to a tip run across the stripe, not along it */
+static const double BEYOND_TIPS_MM = 8.0;  /* how far the straightened stripe reaches past its tips */
+static const double ACROSS_MM = 9.0;       /* and to either side of its centre line */
+static const double LED_ON_SIGMA_MM = 3.0; /* of the smoothing of the line that is led on straight */
+static const double LEAST_HALF_MM = 2.0;   /* between it and a wall */
+static const double TIP_REACH_MM = 14.0;   /* tissue within this carries a tip */
 
 struct pass {
     struct follow *follow;
     const struct canvas *canvas;
     const struct tissue *tissue;
-    size_t n_points; /* walls, then two tips, then the tissue beside the walls */
+    size_t n_points; /* walls, then two tips, then the tissue beside the walls, then the walls led on */
     struct frame *frames[BATCH];
     size_t n;     /* of them */
     size_t first; /* analysed frame of the batch's first */
@@ -143,6 +145,11 @@ static void look_at(void *context, size_t i)
                2 * follow->n_beside * sizeof *view.place);
         memcpy(follow->beside_trust + frame * 2 * follow->n_beside, view.point_trust + n_walls + N_TIP_POINTS,
                2 * follow->n_beside * sizeof *view.point_trust);
+        memcpy(follow->on + frame * 2 * follow->n_on, view.place + pass->n_points - 2 * follow->n_on,
+               2 * follow->n_on * sizeof *view.place);
+        memcpy(follow->on_trust + frame * 2 * follow->n_on,
+               view.point_trust + pass->n_points - 2 * follow->n_on,
+               2 * follow->n_on * sizeof *view.point_trust);
         for (size_t tip = 0; tip < N_TIP_POINTS; tip++)
             follow->tip[2 * frame + tip] = carry_tip(pass, &view, tip);
         carry_fill(follow, pass->canvas, frame, shift, shift + 2 * follow->n_positions);
@@ -186,6 +193,8 @@ static bool grow(struct follow *follow, size_t *room, size_t n)
     GROW(tip, 2);
     GROW(beside, 2 * follow->n_beside);
     GROW(beside_trust, 2 * follow->n_beside);
+    GROW(on, 2 * follow->n_on);
+    GROW(on_trust, 2 * follow->n_on);
     GROW(strip, strip);
 #undef GROW
     if (is_made)
@@ -207,7 +216,8 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
     follow->normal = calloc(2 * n, sizeof *follow->normal);
     follow->n_beside = (n + BESIDE_EVERY - 1) / BESIDE_EVERY;
     follow->beside_position = calloc(follow->n_beside, sizeof *follow->beside_position);
-    pass->n_points = 2 * n + N_TIP_POINTS + 2 * follow->n_beside;
+    follow->n_on = FOLLOW_ON;
+    pass->n_points = 2 * n + N_TIP_POINTS + 2 * follow->n_beside + 2 * follow->n_on;
     pass->follow->rest = calloc(pass->n_points, sizeof *pass->follow->rest);
     if (!follow->position_mm || !follow->normal || !pass->follow->rest || !follow->beside_position)
         return false;
@@ -253,6 +263,46 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
     follow->row_from_mm = -BEYOND_TIPS_MM;
     follow->n_rows = (size_t)ceil((fit->length_mm + 2.0 * BEYOND_TIPS_MM) / FOLLOW_STEP_MM) + 1;
     follow->n_columns = 2 * (size_t)ceil(ACROSS_MM / FOLLOW_STEP_MM) + 1;
+    return true;
+}
+
+/* Leads the walls on beyond the end toward the os, straight on and as far apart as they are there. */
+static bool lay_on(struct pass *pass, const struct stripe_fit *fit)
+{
+    CLEANUP(centre_line_free) struct centre_line line = {0};
+    struct follow *follow = pass->follow;
+    size_t m = follow->n_positions;
+    size_t end = pass->span->os_is_last ? m - 1 : 0;
+    double spacing_mm = m > 1 ? follow->position_mm[1] - follow->position_mm[0] : POSITION_SPACING_MM;
+    double sign = pass->span->os_is_last ? 1.0 : -1.0;
+    double beyond_mm = (FOLLOW_ON + 1) * spacing_mm;
+    double half_mm =
+        fmax(0.5 * canvas_distance_mm(pass->canvas, follow->rest[2 * end], follow->rest[2 * end + 1]),
+             LEAST_HALF_MM);
+
+    follow->on_is_last = pass->span->os_is_last;
+    follow->on_normal = calloc(2 * FOLLOW_ON, sizeof *follow->on_normal);
+    follow->on_rest = follow->rest + pass->n_points - 2 * FOLLOW_ON;
+    if (follow->on_normal == NULL || !centre_line_make(&line, (const double(*)[2])fit->place_mm, fit->n,
+                                                       FIT_STEP_MM, LED_ON_SIGMA_MM, beyond_mm))
+        return false;
+    for (size_t i = 0; i < FOLLOW_ON; i++) {
+        double along_mm = follow->position_mm[end] + sign * (double)(i + 1) * spacing_mm + beyond_mm;
+        double *normal = follow->on_normal + 2 * i;
+        double x = 0.0;
+        double y = 0.0;
+
+        centre_line_at(&line, along_mm, 0.0, &x, &y);
+        centre_line_at(&line, along_mm, 1.0, &normal[0], &normal[1]);
+        normal[0] -= x;
+        normal[1] -= y;
+        for (size_t wall = 0; wall < 2; wall++) {
+            double across = wall == 0 ? -half_mm : half_mm;
+
+            follow->on_rest[2 * i + wall] =
+                from_mm(pass->canvas, x + across * normal[0], y + across * normal[1]);
+        }
+    }
     return true;
 }
 
@@ -339,7 +389,7 @@ bool follow_stripe(struct follow *follow, struct loop *loop, const struct follow
     follow->line_from_mm = -(BEYOND_TIPS_MM + 2.0);
     is_made = centre_line_make(&follow->line, (const double(*)[2])fit->place_mm, fit->n, FIT_STEP_MM, 1.5,
                                -follow->line_from_mm) &&
-              lay_points(&pass, fit);
+              lay_points(&pass, fit) && lay_on(&pass, fit);
     if (!is_made)
         (void)error_memory(err);
     is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err);
@@ -414,6 +464,9 @@ void follow_free(struct follow *follow)
     free(follow->beside_position);
     free(follow->beside);
     free(follow->beside_trust);
+    free(follow->on_normal);
+    free(follow->on);
+    free(follow->on_trust);
     centre_line_free(&follow->line);
     free(follow->rest);
     free(follow->strip);

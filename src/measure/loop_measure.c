@@ -138,6 +138,7 @@ static bool follow_loop(struct work *work, struct loop_result *result, struct er
     struct telling telling = {.request = work->request};
     struct follow_span span = {.first = stretch.first,
                                .end = stretch.end,
+                               .os_is_last = work->stripe.fundus_first >= 0.0,
                                .least_step_s = duration_s > LONG_LOOP_S ? LONG_STEP_S : LEAST_STEP_S,
                                .progress = tell_following,
                                .progress_context = &telling};

@@ -276,6 +276,31 @@ static bool fill_beside(struct beside *beside, struct wave_trace *trace, const s
     return true;
 }
 
+/* The walls led on beyond the os, where that is the end beyond which they were followed. */
+struct led_on {
+    double *change_mm;
+    float *trust;
+};
+
+static bool fill_on(struct led_on *on, struct wave_trace *trace, const struct follow *follow,
+                    const struct canvas *canvas, bool fundus_is_first)
+{
+    size_t n = follow->n_on;
+
+    on->change_mm = calloc(follow->n_frames * n + 1, sizeof *on->change_mm);
+    on->trust = calloc(follow->n_frames * n + 1, sizeof *on->trust);
+    if (on->change_mm == NULL || on->trust == NULL)
+        return false;
+    for (size_t i = 0; i < follow->n_frames * n; i++) {
+        on->change_mm[i] = parted_mm(canvas, follow->on_normal + 2 * (i % n), follow->on + 2 * i,
+                                     follow->on_rest + 2 * (i % n));
+        on->trust[i] = fminf(follow->on_trust[2 * i], follow->on_trust[2 * i + 1]);
+    }
+    if (follow->on_is_last == fundus_is_first)
+        trace->on = (struct wave_on){.n = n, .change_mm = on->change_mm, .trust = on->trust};
+    return true;
+}
+
 static bool fill_contractions(struct loop_result *result, const struct bubble_facts *facts,
                               struct error **err)
 {
@@ -290,14 +315,17 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
                                .change_mm = motion->change_mm,
                                .trust = motion->trust};
     struct wave_result wave = {0};
-
-    bool is_made = fill_beside(&beside, &trace, facts->follow, canvas, facts->fundus_is_first);
+    struct led_on on = {0};
+    bool is_made = fill_beside(&beside, &trace, facts->follow, canvas, facts->fundus_is_first) &&
+                   fill_on(&on, &trace, facts->follow, canvas, facts->fundus_is_first);
 
     if (!is_made)
         (void)error_memory(err);
     is_made = is_made && contraction_measure(&wave, &contractions->reasons, &trace, err);
     free(beside.change_mm);
     free(beside.trust);
+    free(on.change_mm);
+    free(on.trust);
     if (!is_made)
         return false;
     contractions->verdict = wave.verdict;

@@ -38,7 +38,10 @@ struct recipe {
     double half_mm, fade_mm; /* of the stripe and of what patches read; 0: walls are read as points */
     bool is_beside_lost;
     double lost_share; /* single values by lot that are not known */
-    size_t new_one_in; /* frames of which the first alone shows something new; 0: every one does */
+    size_t
+        seen_places; /* of the stripe; the others lie beyond its end toward the os; 0: all are the stripe's */
+    bool is_still_beyond; /* there no wave comes */
+    size_t new_one_in;    /* frames of which the first alone shows something new; 0: every one does */
     long seed;
 };
 
@@ -50,6 +53,8 @@ struct made {
     size_t beside_position[N_BESIDE];
     double *beside_mm;
     float *beside_trust;
+    double *on_mm;
+    float *on_trust;
 };
 
 /* What a round patch, its Gaussian cut at two standard deviations, reads of a wall that moves by 1 mm: summed
@@ -132,6 +137,29 @@ static void add_beside(struct made *made, const struct recipe *recipe, size_t mo
                                               .trust = made->beside_trust};
 }
 
+/* Ends the stripe after the places that are seen of it; the others lie beyond. */
+static void cut_trace(struct made *made, const struct recipe *recipe)
+{
+    size_t n = made->trace.n_times;
+    size_t seen = recipe->seen_places;
+    size_t beyond = N_PLACES - seen;
+
+    if (seen == 0)
+        return;
+    made->on_mm = calloc(n * beyond, sizeof *made->on_mm);
+    made->on_trust = calloc(n * beyond, sizeof *made->on_trust);
+    assert_true(made->on_mm && made->on_trust);
+    for (size_t t = 0; t < n; t++) {
+        memcpy(made->on_mm + t * beyond, made->change_mm + t * N_PLACES + seen, beyond * sizeof *made->on_mm);
+        memcpy(made->on_trust + t * beyond, made->trust + t * N_PLACES + seen,
+               beyond * sizeof *made->on_trust);
+        memmove(made->change_mm + t * seen, made->change_mm + t * N_PLACES, seen * sizeof *made->change_mm);
+        memmove(made->trust + t * seen, made->trust + t * N_PLACES, seen * sizeof *made->trust);
+    }
+    made->trace.n_positions = seen;
+    made->trace.on = (struct wave_on){.n = beyond, .change_mm = made->on_mm, .trust = made->on_trust};
+}
+
 static struct made trace_make(const struct recipe *recipe)
 {
     double per_s = recipe->per_s > 0.0 ? recipe->per_s : 10.0;
@@ -164,7 +192,10 @@ static struct made trace_make(const struct recipe *recipe)
             size_t at = n * N_PLACES + (size_t)p;
 
             made.change_mm[at] =
-                reading * wave_at(recipe, time_s, SPACING_MM * p) + walk + 0.05 * dice_normal(&dice) +
+                (recipe->is_still_beyond && (size_t)p >= recipe->seen_places
+                     ? 0.0
+                     : reading * wave_at(recipe, time_s, SPACING_MM * p)) +
+                walk + 0.05 * dice_normal(&dice) +
                 recipe->breathing_mm * sin(2.0 * PI * recipe->breathing_per_min / 60.0 * time_s + 0.05 * p);
             for (int k = 0; k < 5; k++)
                 made.change_mm[at] += error[p + k] / sqrt(5.0);
@@ -186,6 +217,7 @@ static struct made trace_make(const struct recipe *recipe)
                                      .trust = made.trust};
     if (recipe->fade_mm > 0.0)
         add_beside(&made, recipe, most, &dice);
+    cut_trace(&made, recipe);
     return made;
 }
 
@@ -197,6 +229,8 @@ static void trace_free(struct made *made)
     free(made->trust);
     free(made->beside_mm);
     free(made->beside_trust);
+    free(made->on_mm);
+    free(made->on_trust);
 }
 
 /* made holds its own places: they are pointed to anew where it has moved to. */
@@ -299,6 +333,47 @@ static void waves_that_turn_back_near_an_end_are_not_told_as_one_way(void **stat
                 fail_msg("meeting near end %d, seed %ld: direction %d", end, seed, (int)result.direction);
             assert_false(result.has_velocity);
         }
+}
+
+/* The stripe is lost from sight halfway, as behind a shadow. */
+static void waves_that_meet_beyond_what_is_seen_of_the_stripe_are_opposing(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 6; seed++) {
+        struct recipe recipe = {.rate_per_min = 2.4,
+                                .amplitude_mm = 0.5,
+                                .velocity_mm_per_s = 1.5,
+                                .way = OPPOSING,
+                                .meeting_mm = 18.0 + (double)seed,
+                                .seen_places = 9,
+                                .seed = seed};
+        struct wave_result result = measure(&recipe, NULL);
+
+        if (result.direction != DIRECTION_OPPOSING)
+            fail_msg("seed %ld: direction %d", seed, (int)result.direction);
+        assert_false(result.has_velocity);
+    }
+}
+
+static void what_is_still_beyond_the_stripe_does_not_turn_its_waves(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 8; seed++) {
+        struct recipe recipe = {.rate_per_min = 2.4,
+                                .amplitude_mm = 0.5,
+                                .velocity_mm_per_s = 1.5,
+                                .way = seed % 2 == 0 ? TOWARD_FUNDUS : TOWARD_CERVIX,
+                                .seen_places = 11,
+                                .is_still_beyond = true,
+                                .walk_mm = 0.4,
+                                .overlap_mm = 0.15,
+                                .seed = seed};
+        struct wave_result result = measure(&recipe, NULL);
+
+        if (result.direction != (seed % 2 == 0 ? DIRECTION_CERVIX_TO_FUNDUS : DIRECTION_FUNDUS_TO_CERVIX))
+            fail_msg("seed %ld: direction %d", seed, (int)result.direction);
+        assert_true(result.has_velocity);
+    }
 }
 
 static void opposing_waves_may_meet_anywhere_near_the_middle(void **state)
@@ -575,6 +650,8 @@ int main(void)
         cmocka_unit_test(waves_from_both_ends_are_opposing),
         cmocka_unit_test(the_error_that_overlapping_patches_share_does_not_hasten_a_wave),
         cmocka_unit_test(waves_that_turn_back_near_an_end_are_not_told_as_one_way),
+        cmocka_unit_test(waves_that_meet_beyond_what_is_seen_of_the_stripe_are_opposing),
+        cmocka_unit_test(what_is_still_beyond_the_stripe_does_not_turn_its_waves),
         cmocka_unit_test(opposing_waves_may_meet_anywhere_near_the_middle),
         cmocka_unit_test(the_amplitude_is_that_of_the_wall_and_not_of_the_patch_on_it),
         cmocka_unit_test(without_the_tissue_beside_the_walls_the_amplitude_is_told_as_read),
