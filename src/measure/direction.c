@@ -159,6 +159,9 @@ void direction_estimate(const struct even *even, double spacing_mm, struct wave_
             result->direction = DIRECTION_OPPOSING;
             result->is_passing = together < TOGETHER && across > LEAST_ACROSS * sizes;
             used = mirrored;
+        } else if (at_once[1] > AGAINST * (at_once[0] + at_once[1]) && across > LEAST_ACROSS * sizes) {
+            result->is_parting = true;
+            return;
         } else if (away > 1.0 - ONE_WAY && fmin(fundal_away, cervical_away) > 1.0 - ONE_WAY_HALF) {
             result->direction = DIRECTION_FUNDUS_TO_CERVIX;
         } else if (away < ONE_WAY && fmax(fundal_away, cervical_away) < ONE_WAY_HALF) {

@@ -367,6 +367,9 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
             wave.is_passing ? "waves from both ends run on through one another, so no velocity can be told"
             : wave.meets_aside
                 ? "waves from both ends meet near one end of what was followed, so no velocity can be told"
+            : wave.is_parting
+                ? "the waves begin in the middle of the stripe and run toward both its ends, "
+                  "so neither one direction nor a velocity can be told"
                 : "the walls move together all along the stripe, so no velocity or direction can be told");
     if (wave.has_velocity && !isfinite(wave.velocity_high))
         (void)text_list_add(

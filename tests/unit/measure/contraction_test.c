@@ -22,7 +22,7 @@ static const double SPACING_MM = 2.0;
 static const double PATCH_SIGMA_MM = 1.3;
 static const double AWAY_MM = 4.5;
 
-enum way { TOWARD_FUNDUS, TOWARD_CERVIX, OPPOSING, ALL_TOGETHER };
+enum way { TOWARD_FUNDUS, TOWARD_CERVIX, OPPOSING, PARTING, ALL_TOGETHER };
 
 /* What a trace is made of; {0} is 120 s at 10 frames a second of noise. */
 struct recipe {
@@ -98,6 +98,9 @@ static double wave_at(const struct recipe *recipe, double time_s, double from_fu
     case OPPOSING:
         late = recipe->meeting_mm > 0.0 ? -fabs(from_fundus_mm - recipe->meeting_mm)
                                         : fmin(from_fundus_mm, length - from_fundus_mm);
+        break;
+    case PARTING:
+        late = fabs(from_fundus_mm - 0.5 * length);
         break;
     case ALL_TOGETHER:
         break;
@@ -446,6 +449,24 @@ static void the_interval_of_the_velocity_holds_it(void **state)
     assert_true(n_held >= 18); /* at 95 % fewer than 18 of 20 have a chance of 8 % */
 }
 
+static void waves_that_part_in_the_middle_have_no_direction(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct wave_result result = measure(&(struct recipe){.rate_per_min = 2.4,
+                                                             .amplitude_mm = 0.5,
+                                                             .velocity_mm_per_s = 1.5,
+                                                             .way = PARTING,
+                                                             .seed = seed},
+                                            NULL);
+
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        assert_true(fabs(result.frequency_per_min - 2.4) < 0.05);
+        assert_int_equal(result.direction, DIRECTION_UNDETERMINED);
+        assert_true(result.is_parting && !result.has_velocity);
+    }
+}
+
 static void walls_that_move_all_together_have_no_direction(void **state)
 {
     struct wave_result result =
@@ -656,6 +677,7 @@ int main(void)
         cmocka_unit_test(the_amplitude_is_that_of_the_wall_and_not_of_the_patch_on_it),
         cmocka_unit_test(without_the_tissue_beside_the_walls_the_amplitude_is_told_as_read),
         cmocka_unit_test(the_interval_of_the_velocity_holds_it),
+        cmocka_unit_test(waves_that_part_in_the_middle_have_no_direction),
         cmocka_unit_test(walls_that_move_all_together_have_no_direction),
         cmocka_unit_test(breathing_is_not_a_contraction),
         cmocka_unit_test(waves_are_measured_through_breathing),
