@@ -66,6 +66,7 @@ struct wave_result {
     enum wave_direction direction;
     bool is_passing;  /* opposing waves that run on through one another: then no velocity is told */
     bool meets_aside; /* opposing waves that meet near one end or beyond it: likewise */
+    bool runs_on;     /* they meet beyond the end of the stripe toward the os: it may reach farther */
     bool is_parting; /* waves that begin in the middle and run to both ends: neither direction nor velocity */
     double assessed_s;
     double false_alarm;

@@ -109,6 +109,7 @@ void direction_look_on(const struct even *even, double spacing_mm, size_t n_insi
         part.n_positions--;
     if (part.n_positions > n_inside)
         find_meeting(&part, lag, result);
+    result->runs_on = result->meets_aside;
     if (result->meets_aside)
         result->has_velocity = false;
 }

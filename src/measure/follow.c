@@ -281,8 +281,8 @@ static bool lay_on(struct pass *pass, const struct stripe_fit *fit)
              LEAST_HALF_MM);
 
     follow->on_is_last = pass->span->os_is_last;
-    follow->on_normal = calloc(2 * FOLLOW_ON, sizeof *follow->on_normal);
-    follow->on_rest = follow->rest + pass->n_points - 2 * FOLLOW_ON;
+    follow->on_normal = calloc(2 * follow->n_on, sizeof *follow->on_normal);
+    follow->on_rest = follow->rest + pass->n_points - 2 * follow->n_on;
     if (follow->on_normal == NULL || !centre_line_make(&line, (const double(*)[2])fit->place_mm, fit->n,
                                                        FIT_STEP_MM, LED_ON_SIGMA_MM, beyond_mm))
         return false;

@@ -301,12 +301,10 @@ static bool fill_on(struct led_on *on, struct wave_trace *trace, const struct fo
     return true;
 }
 
-static bool fill_contractions(struct loop_result *result, const struct bubble_facts *facts,
-                              struct error **err)
+/* What the walls, the tissue beside them and what is led on beyond the os tell of waves. */
+static bool measure_walls(struct wave_result *wave, struct loop_result *result,
+                          const struct bubble_facts *facts, struct error **err)
 {
-    const struct canvas *canvas = facts->canvas;
-    struct beside beside = {0};
-    struct contractions *contractions = &result->contractions;
     const struct wall_motion *motion = &result->motion;
     struct wave_trace trace = {.n_times = motion->n_times,
                                .n_positions = motion->n_positions,
@@ -314,19 +312,29 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
                                .position_mm = motion->position_mm,
                                .change_mm = motion->change_mm,
                                .trust = motion->trust};
-    struct wave_result wave = {0};
+    struct beside beside = {0};
     struct led_on on = {0};
-    bool is_made = fill_beside(&beside, &trace, facts->follow, canvas, facts->fundus_is_first) &&
-                   fill_on(&on, &trace, facts->follow, canvas, facts->fundus_is_first);
+    bool is_made = fill_beside(&beside, &trace, facts->follow, facts->canvas, facts->fundus_is_first) &&
+                   fill_on(&on, &trace, facts->follow, facts->canvas, facts->fundus_is_first);
 
     if (!is_made)
         (void)error_memory(err);
-    is_made = is_made && contraction_measure(&wave, &contractions->reasons, &trace, err);
+    is_made = is_made && contraction_measure(wave, &result->contractions.reasons, &trace, err);
     free(beside.change_mm);
     free(beside.trust);
     free(on.change_mm);
     free(on.trust);
-    if (!is_made)
+    return is_made;
+}
+
+static bool fill_contractions(struct loop_result *result, const struct bubble_facts *facts,
+                              struct error **err)
+{
+    const struct canvas *canvas = facts->canvas;
+    struct contractions *contractions = &result->contractions;
+    struct wave_result wave = {0};
+
+    if (!measure_walls(&wave, result, facts, err))
         return false;
     contractions->verdict = wave.verdict;
     contractions->assessed_s = wave.assessed_s;
@@ -364,9 +372,9 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
     else
         (void)text_list_add(
             &contractions->reasons,
-            wave.is_passing ? "waves from both ends run on through one another, so no velocity can be told"
-            : wave.meets_aside
-                ? "waves from both ends meet near one end of what was followed, so no velocity can be told"
+            wave.is_passing    ? "waves from both ends run on through one another, so no velocity can be told"
+            : wave.meets_aside ? "waves from both ends meet near one end of the stripe or beyond it, so no "
+                                 "velocity can be told"
             : wave.is_parting
                 ? "the waves begin in the middle of the stripe and run toward both its ends, "
                   "so neither one direction nor a velocity can be told"
@@ -379,6 +387,11 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
         (void)text_list_add(&contractions->reasons,
                             "no scale is known, so amplitude and velocity are in pixels only");
     contractions->direction = wave.direction;
+    if (wave.runs_on)
+        (void)text_list_add(
+            &result->cavity.reasons,
+            "waves run on beyond the end that was taken for the internal os: the stripe may reach "
+            "farther than is told; mark it with --os");
     if (!facts->is_sure_of_end &&
         (wave.direction == DIRECTION_CERVIX_TO_FUNDUS || wave.direction == DIRECTION_FUNDUS_TO_CERVIX)) {
         contractions->direction = DIRECTION_UNDETERMINED;

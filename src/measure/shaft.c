@@ -1,6 +1,7 @@
 #include "measure/shaft.h"
 
 #include "base/statistics.h"
+#include "measure/tip_rest.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -24,19 +25,6 @@ static const double MOST_LEAP_MM = 13.0; /* bubbles come to lie just ahead of th
 static const double SHAFT_MARGIN_S = 4.0;
 static const double BRIDGE_S = 1.5;
 static const double BRIDGE_MM = 6.0;
-static const double LEAST_REST_S = 1.5;
-static const double AT_REST_MM = 0.8;
-/* A tip that is pushed in: from how far out it is seen to come, and by how much it moves from sight to sight
- * at the most (a hand moves a catheter by less than 20 mm/s: common practice, no source). */
-static const double COMES_IN_MM = 8.0;
-static const double STEP_MM = 2.0;
-static const double MOST_MM_PER_S = 20.0;
-/* The tip's own brightness is looked at from so far out on, so far ahead of it and behind it, in so many
- * frames at least. */
-static const double WAY_IN_MM = 3.0;
-static const double BEAD_AHEAD_MM = 1.2;
-static const double BEAD_BEHIND_MM = 2.0;
-enum { LEAST_WAY_IN = 5 };
 /* A tip is told where half the frames within so long to either side have one and its place is near the middle
  * of theirs: single ones are glints. */
 static const double TOLD_S = 0.5;
@@ -155,24 +143,6 @@ static void widen_shafts(const struct hunt *hunt, long *tip)
     }
 }
 
-/* Middle tip row over [from_s, to_s]; false with fewer than two tips there. */
-static bool middle_tip(const struct hunt *hunt, const long *tip, double from_s, double to_s, double *middle)
-{
-    double rows[128];
-    size_t n = 0;
-
-    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && n < 128; t++) {
-        if (hunt->follow->time_s[t] > to_s)
-            break;
-        if (tip[t] >= 0 && hunt->follow->time_s[t] >= from_s)
-            rows[n++] = (double)tip[t];
-    }
-    if (n < 2)
-        return false;
-    *middle = statistics_median(rows, n);
-    return true;
-}
-
 /* Middle of the next three tips from a frame on, or of the last three before it; false where there are fewer.
  */
 static bool middle_of_three(const struct hunt *hunt, const long *tip, size_t frame, bool is_before,
@@ -215,14 +185,14 @@ static void undo_leap(const struct hunt *hunt, long *tip)
         double one = 0.0;
         double other = 0.0;
 
-        if (tip[t] < 0 || !middle_tip(hunt, tip, time_s[t] - 1.6, time_s[t] - 0.8, &earlier) ||
-            !middle_tip(hunt, tip, time_s[t] - 0.8, time_s[t] - 1e-6, &before) ||
-            !middle_tip(hunt, tip, time_s[t], time_s[t] + 0.8, &after) ||
+        if (tip[t] < 0 || !tip_middle(hunt, tip, time_s[t] - 1.6, time_s[t] - 0.8, &earlier) ||
+            !tip_middle(hunt, tip, time_s[t] - 0.8, time_s[t] - 1e-6, &before) ||
+            !tip_middle(hunt, tip, time_s[t], time_s[t] + 0.8, &after) ||
             !middle_of_three(hunt, tip, t, true, &one) || !middle_of_three(hunt, tip, t, false, &other))
             continue;
         leap_mm = ahead * (after - before) * FOLLOW_STEP_MM;
         rest_mm = creep_mm = fabs(before - earlier) * FOLLOW_STEP_MM;
-        if (middle_tip(hunt, tip, time_s[t] + 0.8, time_s[t] + 2.4, &later))
+        if (tip_middle(hunt, tip, time_s[t] + 0.8, time_s[t] + 2.4, &later))
             creep_mm += fabs(later - after) * FOLLOW_STEP_MM;
         if (ahead * (other - one) * FOLLOW_STEP_MM < AT_ONCE * leap_mm)
             continue;
@@ -276,78 +246,6 @@ static void bridge_holes(const struct hunt *hunt, long *tip)
     }
 }
 
-/* Whether the tip is seen to come to a row by a frame: from farther out, step by step. */
-static bool has_come_in(const struct hunt *hunt, const long *tip, size_t frame, long rest)
-{
-    const double *time_s = hunt->follow->time_s;
-    long out = hunt->cluster->catheter_from_last ? 1 : -1;
-    size_t last = frame;
-
-    for (size_t t = frame; t-- > 0 && time_s[last] - time_s[t] < BRIDGE_S;) {
-        if (tip[t] < 0)
-            continue;
-        if ((double)labs(tip[t] - tip[last]) * FOLLOW_STEP_MM >
-            STEP_MM + MOST_MM_PER_S * (time_s[last] - time_s[t]))
-            return false;
-        if ((double)(out * (tip[t] - rest)) * FOLLOW_STEP_MM > COMES_IN_MM)
-            return true;
-        last = t;
-    }
-    return false;
-}
-
-/* Where the tip first comes to rest: the middle of the rows of the first moments in which it is there and
- * hardly moves; -1 where there are none. */
-static long find_rest(const struct hunt *hunt, const long *tip)
-{
-    const double *time_s = hunt->follow->time_s;
-    size_t n = hunt->follow->n_frames;
-
-    for (size_t from = 0; from < n && time_s[n - 1] - time_s[from] > LEAST_REST_S; from++) {
-        double middle = 0.0;
-        size_t n_near = 0;
-        size_t n_all = 0;
-
-        if (tip[from] < 0 || !middle_tip(hunt, tip, time_s[from], time_s[from] + LEAST_REST_S, &middle))
-            continue;
-        for (size_t t = from; t < n && time_s[t] - time_s[from] <= LEAST_REST_S; t++, n_all++)
-            n_near += tip[t] >= 0 && fabs((double)tip[t] - middle) * FOLLOW_STEP_MM < AT_REST_MM;
-        if (10 * n_near >= 8 * n_all && has_come_in(hunt, tip, from, lround(middle)))
-            return lround(middle);
-    }
-    return -1;
-}
-
-/* How bright the tip is on its way in, grey levels: it may carry a bead of air or shine by itself. 0 where
- * that was hardly seen. */
-static double find_bead(const struct hunt *hunt, const long *tip)
-{
-    long out = hunt->cluster->catheter_from_last ? 1 : -1;
-    long near = (long)(WAY_IN_MM / FOLLOW_STEP_MM);
-    double luma[128];
-    size_t n = 0;
-
-    if (hunt->rest < 0)
-        return 0.0;
-    for (size_t t = 0; t < hunt->follow->n_frames && n < 128; t++) {
-        double best = 0.0;
-
-        if (tip[t] < 0)
-            continue;
-        if (out * (tip[t] - hunt->rest) < near)
-            break;
-        for (long k = -(long)(BEAD_AHEAD_MM / FOLLOW_STEP_MM); k <= (long)(BEAD_BEHIND_MM / FOLLOW_STEP_MM);
-             k++) {
-            long row = tip[t] + out * k;
-
-            if (row >= 0 && row < (long)hunt->n_rows)
-                best = fmax(best, (double)hunt->crest_luma[t * hunt->n_rows + (size_t)row]);
-        }
-        luma[n++] = best;
-    }
-    return n < LEAST_WAY_IN ? 0.0 : statistics_quantile(luma, n, 0.8);
-}
-
 bool shaft_find(struct hunt *hunt, long *tip)
 {
     size_t n = hunt->follow->n_frames;
@@ -383,8 +281,8 @@ bool shaft_find(struct hunt *hunt, long *tip)
             hunt->cluster->sight[t].tip_across_mm =
                 hunt_across_mm(hunt, hunt->crest_column[t * hunt->n_rows + (size_t)tip[t]]);
         }
-    hunt->rest = find_rest(hunt, tip);
-    hunt->bead_luma = find_bead(hunt, tip);
+    hunt->rest = tip_rest(hunt, tip);
+    hunt->bead_luma = tip_bead_luma(hunt, tip);
     hunt->cluster->catheter_odds = !hunt->cluster->has_catheter        ? 0.0
                                    : hunt->cluster->catheter_from_last ? 4.0
                                                                        : -4.0;
