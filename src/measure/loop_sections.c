@@ -276,7 +276,8 @@ static bool fill_beside(struct beside *beside, struct wave_trace *trace, const s
     return true;
 }
 
-/* The walls led on beyond the os, where that is the end beyond which they were followed. */
+/* The walls led on beyond the os, where that is the end beyond which they were followed and it was not
+ * marked. */
 struct led_on {
     double *change_mm;
     float *trust;
@@ -319,6 +320,8 @@ static bool measure_walls(struct wave_result *wave, struct loop_result *result,
 
     if (!is_made)
         (void)error_memory(err);
+    if (result->cavity.os_given)
+        trace.on.n = 0;
     is_made = is_made && contraction_measure(wave, &result->contractions.reasons, &trace, err);
     free(beside.change_mm);
     free(beside.trust);
