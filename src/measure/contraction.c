@@ -83,8 +83,7 @@ static bool look_on(const struct wave_trace *trace, size_t from, size_t to, cons
     float *trust = NULL;
     bool is_made = true;
 
-    if (trace->on.n == 0 ||
-        (result->direction != DIRECTION_CERVIX_TO_FUNDUS && result->direction != DIRECTION_FUNDUS_TO_CERVIX))
+    if (trace->on.n == 0 || result->direction != DIRECTION_FUNDUS_TO_CERVIX)
         return true;
     change_mm = malloc(n * trace->n_times * sizeof *change_mm);
     trust = malloc(n * trace->n_times * sizeof *trust);

@@ -23,6 +23,8 @@ static const double LEAST_ACROSS = 0.1; /* else nothing runs at all: a lag of 4 
  * nothing. */
 static const double TURNS_BACK_RAD = 0.25;
 static const double ALIKE = 0.7;
+static const double TURNS_BACK_ON_RAD = 0.6; /* likewise beyond the stripe, where less moves */
+static const double MOST_TURN_RAD = 1.5;
 static const double LEAST_ON = 0.4; /* of the stripe's usual motion, that the walls beyond it must have */
 static const double TOGETHER = 0.7; /* share that runs to the middle above which they end where they meet */
 
@@ -74,8 +76,8 @@ static double turn_back_rad(const struct even *even, size_t lag, double sign, bo
     return most_rad;
 }
 
-/* Waves that run one way but turn back at an end come from both ends and meet beside the middle, or part
- * there.
+/* Waves that run one way but turn back at an end, by more than so much, come from both ends and meet beside
+ * the middle, or part there.
  */
 static void find_meeting(const struct even *even, size_t lag, struct wave_result *result)
 {
@@ -100,6 +102,9 @@ void direction_look_on(const struct even *even, double spacing_mm, size_t n_insi
     double usual = 0.0;
     double turn_rad = 0.0;
 
+    /* Short waves turn by nearly half a cycle from place to place: noise would turn them the other way. */
+    while (lag > 1 && fabs(carg(direction_advance(even, lag, 0, n_inside, 0, even->n))) > MOST_TURN_RAD)
+        lag /= 2;
     for (size_t p = 0; p < n_inside; p++)
         usual += band_strength(even, p) / (double)n_inside;
     /* Beyond where the waves reach nothing moves alike. */
@@ -107,11 +112,11 @@ void direction_look_on(const struct even *even, double spacing_mm, size_t n_insi
            (band_strength(even, part.n_positions - 1) < LEAST_ON * usual ||
             !find_turn(even, part.n_positions - 1 - lag, part.n_positions - 1, &turn_rad)))
         part.n_positions--;
-    if (part.n_positions > n_inside)
-        find_meeting(&part, lag, result);
-    result->runs_on = result->meets_aside;
-    if (result->meets_aside)
-        result->has_velocity = false;
+    if (part.n_positions == n_inside || !(turn_back_rad(&part, lag, 1.0, true) > TURNS_BACK_ON_RAD))
+        return;
+    result->direction = DIRECTION_OPPOSING;
+    result->meets_aside = result->runs_on = true;
+    result->has_velocity = false;
 }
 
 void direction_estimate(const struct even *even, double spacing_mm, struct wave_result *result)

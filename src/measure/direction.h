@@ -14,9 +14,10 @@ double complex direction_advance(const struct even *even, size_t lag, size_t fro
  * from the fundus is a wave that runs away from it. */
 void direction_estimate(const struct even *even, double spacing_mm, struct wave_result *result);
 
-/* Looks beyond the end of the stripe toward the os: waves that run one way within it (its first n_inside
- * positions) may turn back there, and then meet others that come from the os. even: all positions, its band
- * filled. */
+/* Looks beyond the end of the stripe toward the os: waves that run from the fundus to that end within it (its
+ * first n_inside positions) may turn back beyond it, and then meet others that come from the os. Those that
+ * come from the cervix are left as they are: they may spread from where they begin either way. even: all
+ * positions, its band filled. */
 void direction_look_on(const struct even *even, double spacing_mm, size_t n_inside,
                        struct wave_result *result);
 
