@@ -115,15 +115,17 @@ static double tip_behind_mm(const struct bubble_facts *facts, double at_mm)
     return at_mm - from_fundus(facts, facts->cluster->first.sight.along_mm);
 }
 
-/* Whether what was taken for the tip in the frames of a loop may be told: not where the bubbles show that it
- * was something else. */
+/* Whether what was taken for the tip in the frames of a loop may be told: where bubbles came, only if they
+ * bear it out. */
 static bool tells_tips(const struct bubble_facts *facts)
 {
     double at_mm = 0.0;
     double behind_mm = 0.0;
 
-    if (!facts->cluster->has_onset || !tip_before(facts, &at_mm))
+    if (!facts->cluster->has_onset)
         return true;
+    if (!tip_before(facts, &at_mm))
+        return false;
     behind_mm = tip_behind_mm(facts, at_mm);
     return behind_mm >= TIP_LEAST_BEHIND_MM && behind_mm <= TIP_MOST_BEHIND_MM;
 }
