@@ -360,6 +360,13 @@ void bubble_sections_fill(struct loop_result *result, const struct bubble_facts 
         return;
     if (withhold_bubbles(result, facts))
         return;
+    if (cluster->is_doubtful) {
+        result->deposit.verdict = DEPOSIT_NOT_ASSESSABLE;
+        result->drift.verdict = DRIFT_NOT_ASSESSABLE;
+        for (size_t i = 0; i < result->deposit.reasons.n; i++)
+            (void)text_list_add_once(&result->drift.reasons, "%s", result->deposit.reasons.items[i]);
+        return;
+    }
     if (!cluster->is_present || !cluster->first.sight.is_seen || !cluster->last.sight.is_seen) {
         result->deposit.verdict = DEPOSIT_NONE_SEEN;
         result->drift.verdict = DRIFT_NONE_SEEN;

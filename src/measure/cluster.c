@@ -23,6 +23,15 @@ enum { MOST_MARKS = 4 };
  * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
  * right to one frame. */
 static const double LEAST_PER_S = 1.5;
+/* Seen for less, not for so long after it and then so far away: it may be another thing (made loops: bubbles
+ * are seen for 10 s and more at first). */
+static const double BRIEF_S = 8.0;
+static const double BRIEF_HOLE_S = 5.0;
+static const double BRIEF_AWAY_MM = 4.0;
+/* A catheter that stays for longer than this has left something (a transfer takes less: common practice, no
+ * source); the end of the loop. */
+static const double LATE_S = 40.0;
+static const double END_S = 2.0;
 /* Bubbles stay for some time after the catheter has gone; its own glints and passing speckle do not. */
 static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip, size_t first)
 {
@@ -153,6 +162,67 @@ static bool pass_over_strange(struct hunt *hunt, long *way, const long *tip, siz
     }
 }
 
+static bool doubt(struct hunt *hunt, size_t first, double seen_s, double other_s, double away_mm,
+                  struct text_list *reasons)
+{
+    hunt->cluster->is_doubtful = true;
+    return text_list_add(
+        reasons,
+        "something bright was seen for %.0f s from %.0f s on, and something, %.0f mm away, from %.0f "
+        "s on: which of them is the deposit cannot be told",
+        seen_s, hunt->follow->time_s[first], away_mm, other_s);
+}
+
+/* What was seen briefly and then, after a long hole, elsewhere may be a catheter's tip and then the bubbles,
+ * or the bubbles and then another thing. False when memory ran out. */
+static bool doubt_brief(struct hunt *hunt, const long *way, size_t first, struct text_list *reasons)
+{
+    const double *time_s = hunt->follow->time_s;
+    struct cluster *cluster = hunt->cluster;
+    size_t last = first;
+    size_t next = first;
+    double away_mm = 0.0;
+
+    for (; next < hunt->follow->n_frames && time_s[next] - time_s[last] <= BRIEF_HOLE_S; next++)
+        last = way[next] >= 0 ? next : last;
+    while (next < hunt->follow->n_frames && way[next] < 0)
+        next++;
+    if (next < hunt->follow->n_frames) {
+        away_mm = (double)labs(way[next] - way[last]) * FOLLOW_STEP_MM;
+        return time_s[last] - time_s[first] >= BRIEF_S || away_mm < BRIEF_AWAY_MM ||
+               doubt(hunt, first, time_s[last] - time_s[first], time_s[next], away_mm, reasons);
+    }
+    return !(cluster->other_s > 0.0) || cluster->other_seen_s < time_s[last] - time_s[first] ||
+           time_s[last] - time_s[first] >= 2.0 * BRIEF_S ||
+           doubt(hunt, first, time_s[last] - time_s[first], cluster->other_s, cluster->other_away_mm,
+                 reasons);
+}
+
+/* Where nothing is seen but the catheter, that came in late and is there at the end, bubbles may lie under it
+ * or are still to come. False when memory ran out. */
+static bool doubt_end(struct hunt *hunt, const long *tip, struct text_list *reasons)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    size_t n_tips = 0;
+    size_t n_all = 0;
+
+    for (size_t t = 0; t < n; t++) {
+        double left_s = time_s[n - 1] - time_s[t];
+
+        if (tip[t] >= 0 && left_s > LATE_S)
+            return true;
+        n_all += left_s < END_S;
+        n_tips += left_s < END_S && tip[t] >= 0;
+    }
+    if (2 * n_tips < n_all)
+        return true;
+    hunt->cluster->is_doubtful = true;
+    return text_list_add(reasons,
+                         "the loop ends with the catheter in place: bubbles may be hidden by it, or still "
+                         "to come");
+}
+
 static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_list *reasons)
 {
     const struct follow *follow = hunt->follow;
@@ -162,6 +232,10 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
         !pass_over_strange(hunt, way, tip, &first, reasons))
         return false;
     if (first == follow->n_frames)
+        return doubt_end(hunt, tip, reasons);
+    if (!doubt_brief(hunt, way, first, reasons))
+        return false;
+    if (hunt->cluster->is_doubtful)
         return true;
     hunt->cluster->is_present = true;
     if (follow->time_s[first] - follow->time_s[0] < 0.5)
@@ -173,14 +247,15 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
     return pieces_find(hunt, way, tip) && cluster_place_fill(hunt, way, tip);
 }
 
-/* Finds a cluster, whatever it may be; false when memory ran out. */
-static bool find_any(struct cluster *cluster, const struct follow *follow, double length_mm,
-                     struct text_list *reasons)
+/* One look for a cluster; false when memory ran out. */
+static bool look(struct cluster *cluster, const struct follow *follow, double length_mm, bool is_steady,
+                 struct text_list *reasons)
 {
     struct hunt hunt = {.follow = follow,
                         .cluster = cluster,
                         .n_rows = follow->n_rows,
                         .n_columns = follow->n_columns,
+                        .is_steady = is_steady,
                         .length_mm = length_mm};
     long *tip = calloc(follow->n_frames + 1, sizeof *tip);
     long *way = calloc(follow->n_frames + 1, sizeof *way);
@@ -198,6 +273,30 @@ static bool find_any(struct cluster *cluster, const struct follow *follow, doubl
     free(way);
     if (!is_made)
         cluster_free(cluster);
+    return is_made;
+}
+
+/* Finds a cluster, whatever it may be; false when memory ran out. Where nothing comes or goes, catheter or
+ * bubbles, bubbles may lie there from the first frame to the last. */
+static bool find_any(struct cluster *cluster, const struct follow *follow, double length_mm,
+                     struct text_list *reasons)
+{
+    struct cluster steady = {0};
+    struct text_list own = {0};
+    bool is_made = look(cluster, follow, length_mm, false, reasons);
+
+    if (!is_made || cluster->is_present || cluster->is_doubtful || cluster->has_catheter)
+        return is_made;
+    is_made = look(&steady, follow, length_mm, true, &own);
+    if (is_made && steady.is_present && !steady.has_onset && !steady.has_catheter) {
+        cluster_free(cluster);
+        *cluster = steady;
+        for (size_t i = 0; is_made && i < own.n; i++)
+            is_made = text_list_add(reasons, "%s", own.items[i]);
+    } else {
+        cluster_free(&steady);
+    }
+    text_list_free(&own);
     return is_made;
 }
 

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { N_BLOCKS = 8 };
+enum { N_BLOCKS = 8, LANE_ROWS = 32 };
 static const double FINE_SIGMA_MM = 0.45;
 static const double BACKGROUND_SIGMA_MM = 0.8;
 static const double LANE_MM = 12.0; /* along a lane the stripe looks alike over this */
@@ -252,6 +252,24 @@ static void describe_row(const struct hunt *hunt, size_t row, double *scratch, d
     *spread = hypot(within, statistics_median(middles, n_blocks) - *usual);
 }
 
+/* What shines in a row all the time would be usual there: no row is taken to show more than its lane. scratch
+ * holds n_rows values. */
+static void level_usual(const struct hunt *hunt, double *usual, double *scratch)
+{
+    long reach = (long)(LANE_MM / FOLLOW_STEP_MM);
+    double middle[2 * LANE_ROWS + 1];
+
+    for (long row = 0; row < (long)hunt->n_rows; row++) {
+        size_t n = 0;
+
+        for (long k = row - reach; k <= row + reach && n < sizeof middle / sizeof *middle; k++)
+            if (k >= 0 && k < (long)hunt->n_rows)
+                middle[n++] = usual[k];
+        scratch[row] = fmin(usual[row], statistics_median(middle, n));
+    }
+    memcpy(usual, scratch, hunt->n_rows * sizeof *usual);
+}
+
 /* Crests of all frames in standard deviations of what rows without bubbles show. */
 static bool fill_crests(struct hunt *hunt)
 {
@@ -272,6 +290,8 @@ static bool fill_crests(struct hunt *hunt)
         for (size_t row = 0; row < hunt->n_rows; row++)
             describe_row(hunt, row, scratch, &usual[row], &spread[row]);
         hunt->noise = fmax(statistics_median(spread, hunt->n_rows), LEAST_NOISE);
+        if (hunt->is_steady)
+            level_usual(hunt, usual, scratch);
         hunt->cluster->noise = hunt->noise;
         for (size_t t = 0; t < hunt->follow->n_frames; t++) {
             float *crest = hunt->crest + t * hunt->n_rows;

@@ -39,6 +39,7 @@ struct hunt {
     size_t n_strange;
     long rest;        /* row about which the catheter's tip stays; -1: it does not, or there is none */
     double bead_luma; /* how bright its tip is on the way in; 0: not known */
+    bool is_steady;   /* looked for: what is there from the first frame to the last */
     bool passes_left; /* nothing is taken that lies more than HUNT_LEFT_MM behind where the tip rested */
     double length_mm;
     bool is_failed; /* memory ran out on the way */

@@ -110,6 +110,7 @@ static void leave_return(const struct hunt *hunt, long *way, size_t first)
     size_t n = hunt->follow->n_frames;
     size_t last = first;
 
+    cluster->other_s = cluster->other_seen_s = 0.0;
     for (size_t t = first; t < n; t++) {
         double hole_s = time_s[t] - time_s[last];
         double away_mm = way[t] < 0 ? 0.0 : apart_mm(way[t], way[last]);
@@ -117,8 +118,11 @@ static void leave_return(const struct hunt *hunt, long *way, size_t first)
         if (way[t] < 0)
             continue;
         if (hole_s > LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
-            for (size_t k = t; k < n; k++)
+            for (size_t k = t; k < n; k++) {
+                if (way[k] >= 0 && k + 1 < n)
+                    cluster->other_seen_s += fmin(time_s[k + 1] - time_s[k], 1.0);
                 way[k] = -1;
+            }
             cluster->lost_s = time_s[last];
             cluster->other_s = time_s[t];
             cluster->other_away_mm = away_mm;

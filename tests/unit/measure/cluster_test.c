@@ -370,6 +370,57 @@ static void what_outshines_the_bubbles_elsewhere_does_not_steal_them(void **stat
     }
 }
 
+/* They are there when the loop begins, as in one that is recorded some minutes after the transfer. */
+static void bubbles_that_lie_still_through_the_whole_loop_are_seen(void **state)
+{
+    (void)state;
+    for (long seed = 81; seed <= 83; seed++) {
+        struct cluster_fixture *made = cluster_fixture_find(&(struct cluster_fixture_contents){
+            .bubbles_from_s = 0.0, .bubbles_along_mm = 10.0 + 4.0 * (double)(seed - 81), .seed = seed});
+
+        assert_true(made->cluster.is_present && !made->cluster.has_onset);
+        assert_true(fabs(cluster_fixture_along_at(made, 20.0) - 10.0 - 4.0 * (double)(seed - 81)) < 0.5);
+        cluster_fixture_free(made);
+    }
+}
+
+static void a_loop_that_ends_with_the_catheter_in_place_does_not_say_that_nothing_came(void **state)
+{
+    (void)state;
+    for (long seed = 84; seed <= 85; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .catheter_from_s = 24.0,
+                                                                    .catheter_to_s = 60.0,
+                                                                    .tip_along_mm = 14.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.is_doubtful && !made->cluster.is_present);
+        assert_int_equal(made->reasons.n, 1);
+        cluster_fixture_free(made);
+    }
+}
+
+/* A tip without a shaft comes and goes, and the bubbles are seen late: or the other way round. */
+static void what_is_seen_briefly_and_then_elsewhere_is_not_told_as_the_deposit(void **state)
+{
+    (void)state;
+    for (long seed = 86; seed <= 88; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 6.0,
+                                                                    .bubbles_along_mm = 20.0,
+                                                                    .gone_from_s = 12.0,
+                                                                    .gone_to_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .other_from_s = 24.0,
+                                                                    .other_along_mm = 13.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.is_doubtful && !made->cluster.is_present);
+        assert_int_equal(made->reasons.n, 1);
+        cluster_fixture_free(made);
+    }
+}
+
 static void a_faint_gleam_where_the_bubbles_will_lie_is_not_their_coming(void **state)
 {
     (void)state;
@@ -566,6 +617,9 @@ int main(void)
         cmocka_unit_test(a_cluster_lost_from_sight_is_found_again),
         cmocka_unit_test(what_shines_elsewhere_while_the_bubbles_are_lost_is_not_taken_for_them),
         cmocka_unit_test(what_outshines_the_bubbles_elsewhere_does_not_steal_them),
+        cmocka_unit_test(bubbles_that_lie_still_through_the_whole_loop_are_seen),
+        cmocka_unit_test(a_loop_that_ends_with_the_catheter_in_place_does_not_say_that_nothing_came),
+        cmocka_unit_test(what_is_seen_briefly_and_then_elsewhere_is_not_told_as_the_deposit),
         cmocka_unit_test(a_faint_gleam_where_the_bubbles_will_lie_is_not_their_coming),
         cmocka_unit_test(what_appears_far_from_where_the_bubbles_faded_is_not_taken_for_them),
         cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
