@@ -49,7 +49,8 @@ struct cluster {
     double catheter_odds;
     struct cluster_end first, last; /* where is_present and their sight is seen */
     double drift_error_mm;          /* standard error of the way along the stripe between them */
-    double noise;                   /* grey levels of a smoothed place by chance */
+    double gain_swing; /* grey levels by which the stripe's brightness leaves its middle, at the most */
+    double noise;      /* grey levels of a smoothed place by chance */
 };
 
 /** Finds the cluster: echoes much brighter than the stripe was before, compact (a catheter

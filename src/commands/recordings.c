@@ -358,6 +358,8 @@ bool recordings_expand(struct recordings *recordings, char *const *operands, siz
     struct stat status;
 
     for (size_t i = 0; i < n_operands; i++) {
+        if (operands[i][0] == '\0')
+            return error_set(err, ERROR_USAGE, "the name of a loop is empty");
         if (stat(operands[i], &status) == 0 && S_ISDIR(status.st_mode)) {
             if (!add_folder(recordings, operands[i], err))
                 return false;

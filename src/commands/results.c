@@ -69,8 +69,10 @@ static bool make_one(struct results *results, const char *path, struct error **e
         return true;
     if (make_noted(results, path, &is_noted))
         return is_noted ? true : error_memory(err);
-    return error_set(err, ERROR_OUTPUT, "%s: the folder for the results cannot be made (%s)", path,
-                     strerror(errno));
+    return error_set(err, ERROR_OUTPUT,
+                     errno == EEXIST ? "%s: is no folder, so the results cannot be written into it (%s)"
+                                     : "%s: the folder for the results cannot be made (%s)",
+                     path, strerror(errno));
 }
 
 static bool make_folders(struct results *results, struct error **err)

@@ -16,6 +16,8 @@ static const double TIP_MOST_BEHIND_MM = 5.0; /* of made loops at most 4.4 */
  * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
 static const double MOST_HALF_MM = 2.94; /* of 1.5 mm */
 static const double TIP_BEFORE_S = 1.5;
+static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
+static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
 static const double STEP_S = 2.0;          /* the way is told over medians of two seconds */
@@ -149,6 +151,23 @@ static void fill_tip(struct deposit *deposit, const struct bubble_facts *facts)
                    quantity_of(fabs(at_mm)));
 }
 
+/* What makes the instant uncertain. */
+static void doubt_instant(struct text_list *reasons, const struct bubble_facts *facts)
+{
+    double at_mm = facts->cluster->first.sight.along_mm;
+
+    if (facts->cluster->gain_swing > GAIN_SWING)
+        (void)text_list_add(
+            reasons,
+            "the picture grows brighter and darker by %.0f grey levels: bubbles may be seen later "
+            "than they came",
+            facts->cluster->gain_swing);
+    if (fmin(at_mm, facts->stripe->fit.length_mm - at_mm) < END_MM)
+        (void)text_list_add(
+            reasons, "the bubbles came to light at an end of what is seen of the stripe: they may have "
+                     "come from beyond it, later than they were deposited");
+}
+
 static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
 {
     const struct cluster *cluster = facts->cluster;
@@ -165,6 +184,7 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
 
     deposit->verdict = DEPOSIT_MEASURED;
     doubt_stripe(&deposit->reasons, facts);
+    doubt_instant(&deposit->reasons, facts);
     deposit->time_s = quantity_of(follow->time_s[onset]);
     deposit->has_frame = true;
     deposit->frame = follow->frame[onset];

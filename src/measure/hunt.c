@@ -98,6 +98,7 @@ static bool level_gain(struct hunt *hunt)
         hunt->lift[t] =
             (short)(most < GAIN_STEP ? 0.0
                                      : round(fmin(fmax(middle - level[t], -HUNT_MOST_LIFT), HUNT_MOST_LIFT)));
+    hunt->cluster->gain_swing = most;
     free(level);
     return true;
 }
