@@ -3,10 +3,9 @@
 #include <math.h>
 #include <stdlib.h>
 
-/* What is one chain of places: from sight to sight, and after a loss of so long. */
+/* What is one chain of places: from sight to sight, and after a loss (HUNT_LOST_S). */
 static const double CHAIN_MM = 4.0;
 static const double FOUND_AGAIN_MM = 2.0;
-static const double FOUND_AGAIN_S = 3.0;
 /* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
 static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
@@ -30,7 +29,7 @@ static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
     for (size_t t = begin + 1; t < hunt->follow->n_frames; t++) {
         double reach_mm = t == last + 1 ? CHAIN_MM : FOUND_AGAIN_MM;
 
-        if (way[t] < 0 && time_s[t] - time_s[last] <= FOUND_AGAIN_S)
+        if (way[t] < 0 && time_s[t] - time_s[last] <= HUNT_LOST_S)
             continue;
         if (way[t] < 0 || !((double)labs(way[t] - way[last]) * FOLLOW_STEP_MM < reach_mm))
             break;

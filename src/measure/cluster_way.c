@@ -65,7 +65,7 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
 
     if (hunt_along_mm(hunt, (double)row) < -4.0 || hunt_along_mm(hunt, (double)row) > hunt->length_mm + 4.0)
         return LEAST_WORTH;
-    if (hunt->passes_left && hunt_behind_mm(hunt, (long)row, hunt->rest) > HUNT_LEFT_MM)
+    if (hunt->passes_left && hunt_is_left(hunt, (long)row))
         return LEAST_WORTH;
     if (is_strange(hunt, frame, (long)row))
         return LEAST_WORTH;

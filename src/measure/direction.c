@@ -76,8 +76,8 @@ static double turn_back_rad(const struct even *even, size_t lag, double sign, bo
     return most_rad;
 }
 
-/* Waves that run one way but turn back at an end, by more than so much, come from both ends and meet beside
- * the middle, or part there.
+/* Waves that run one way but turn back at an end come from both ends and meet beside the middle, or part
+ * there.
  */
 static void find_meeting(const struct even *even, size_t lag, struct wave_result *result)
 {

@@ -37,6 +37,11 @@ double hunt_behind_mm(const struct hunt *hunt, long row, long tip)
     return (double)(hunt->cluster->catheter_from_last ? row - tip : tip - row) * FOLLOW_STEP_MM;
 }
 
+bool hunt_is_left(const struct hunt *hunt, long row)
+{
+    return hunt->rest >= 0 && hunt_behind_mm(hunt, row, hunt->rest) > HUNT_LEFT_MM;
+}
+
 size_t hunt_frame_at(const struct hunt *hunt, double time_s)
 {
     size_t t = 0;

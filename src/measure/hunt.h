@@ -16,6 +16,9 @@ enum { HUNT_MOST_LIFT = 64, HUNT_MOST_PARTED = 3, HUNT_MOST_STRANGE = 3 };
  * no source), and the tip is told to a few millimetres. */
 static const double HUNT_LEFT_MM = 10.0;
 
+/* A cluster may be lost from sight for so long and still be followed. */
+static const double HUNT_LOST_S = 3.0;
+
 /* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
  * of what the stripe shows without bubbles. */
 struct hunt {
@@ -57,6 +60,10 @@ double hunt_crest(const struct hunt *hunt, const long *way, size_t frame);
 
 /* How far behind the tip a row lies, toward where the catheter comes from. */
 double hunt_behind_mm(const struct hunt *hunt, long row, long tip);
+
+/* Whether a row lies where only the catheter left something on its way: farther than HUNT_LEFT_MM behind the
+ * place where its tip rested. False where it did not rest. */
+bool hunt_is_left(const struct hunt *hunt, long row);
 
 /* Last frame at or before a time. */
 size_t hunt_frame_at(const struct hunt *hunt, double time_s);

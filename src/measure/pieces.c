@@ -35,12 +35,6 @@ static bool was_hidden(const struct hunt *hunt, const long *tip, size_t frame)
     return false;
 }
 
-/* Whether a row lies where the catheter left something on its way. */
-static bool is_left(const struct hunt *hunt, long row)
-{
-    return hunt->rest >= 0 && hunt_behind_mm(hunt, row, hunt->rest) > HUNT_LEFT_MM;
-}
-
 /* Whether what keeps apart from the cluster's way parted from it, and stayed. */
 static bool is_piece(const struct hunt *hunt, const long *way, const long *tip, const long *piece)
 {
@@ -53,7 +47,7 @@ static bool is_piece(const struct hunt *hunt, const long *way, const long *tip, 
         if (piece[t] < 0)
             continue;
         if (n < 1.0 && apart_mm(hunt, way, t, piece[t]) > PARTS_WITHIN_MM &&
-            (!was_hidden(hunt, tip, t) || is_left(hunt, piece[t])))
+            (!was_hidden(hunt, tip, t) || hunt_is_left(hunt, piece[t])))
             return false;
         seen_s += fmin(time_s[t + 1] - time_s[t], 1.0);
         crest += (double)hunt->crest[t * hunt->n_rows + (size_t)piece[t]];

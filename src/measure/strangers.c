@@ -5,7 +5,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double LOST_S = 3.0; /* a shorter hole is none */
 /* How far from where it was lost a cluster may be found again, and how much farther for each second: a way of
  * 20 mm takes bubbles a minute or more, unless one sees them go (common practice, no source). */
 static const double RETURN_MM = 5.0;
@@ -117,7 +116,7 @@ static void leave_return(const struct hunt *hunt, long *way, size_t first)
 
         if (way[t] < 0)
             continue;
-        if (hole_s > LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
+        if (hole_s > HUNT_LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
             for (size_t k = t; k < n; k++) {
                 if (way[k] >= 0 && k + 1 < n)
                     cluster->other_seen_s += fmin(time_s[k + 1] - time_s[k], 1.0);
@@ -170,7 +169,7 @@ static size_t find_theft(const struct hunt *hunt, const long *way, size_t first,
     for (size_t t = first; t < n; t++) {
         if (way[t] < 0)
             continue;
-        if (apart_mm(way[t], way[last]) > THEFT_MM && time_s[t] - time_s[last] < LOST_S) {
+        if (apart_mm(way[t], way[last]) > THEFT_MM && time_s[t] - time_s[last] < HUNT_LOST_S) {
             double before = crest_about(hunt, way[last], time_s[last] - SHINES_S, time_s[last]);
             double after = crest_about(hunt, way[last], time_s[t], time_s[t] + SHINES_S);
 
