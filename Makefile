@@ -130,6 +130,18 @@ bench: ## measure speed and memory against the recordings and against decoding a
 	@$(MAKE) --no-print-directory all
 	@BUILD=$(BUILD) tools/bench.sh
 
+STUDY_LOOPS ?= 300
+validate: ## run the validation study and write docs/validation.md anew (STUDY_LOOPS=, KEEP=--keep keeps the loops)
+	@tools/install-packages.sh validate
+	@$(MAKE) --no-print-directory all
+	@/usr/bin/python3 tests/study/run.py --program $(PROGRAM) --work $(BUILD)/study --loops $(STUDY_LOOPS) $(KEEP) \
+		--out docs/validation/study.csv
+	@/usr/bin/python3 tests/study/report.py docs/validation/study.csv docs
+
+validate-page: ## write docs/validation.md and its plots anew from docs/validation/study.csv
+	@tools/install-packages.sh validate
+	@/usr/bin/python3 tests/study/report.py docs/validation/study.csv docs
+
 readme: all ## write the worked example of README.md anew from a run of the program
 	@BUILD=$(BUILD) tools/readme-example.sh
 

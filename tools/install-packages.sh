@@ -1,10 +1,13 @@
 #!/bin/sh
-# Installs the Debian packages that a purpose needs: build, demo, bench or test. Does nothing when all are there.
+# Installs the Debian packages that a purpose needs: build, demo, bench, validate or test. Does nothing when all are there.
 set -eu
 purpose=${1:-build}
 packages="build-essential pkg-config libdcmtk-dev libavformat-dev libavcodec-dev libavutil-dev libswscale-dev libturbojpeg0-dev libjpeg62-turbo-dev libfftw3-dev libgsl-dev libjansson-dev"
 if [ "$purpose" = test ]; then
-    packages="$packages libcmocka-dev ffmpeg dcmtk dicom3tools openssl python3 python3-numpy python3-pil python3-scipy python3-opencv python3-skimage python3-pydicom python3-jsonschema clang clang-tidy clang-format cppcheck mandoc strace"
+    packages="$packages libcmocka-dev ffmpeg dcmtk dicom3tools openssl python3 python3-numpy python3-pil python3-scipy python3-opencv python3-skimage python3-pydicom python3-jsonschema python3-matplotlib clang clang-tidy clang-format cppcheck mandoc strace"
+fi
+if [ "$purpose" = validate ]; then
+    packages="$packages python3 python3-numpy python3-scipy python3-matplotlib"
 fi
 if [ "$purpose" = bench ]; then
     packages="$packages ffmpeg time"

@@ -9,7 +9,7 @@
 
 enum { ENOUGH_PICTURES = 8 };
 static const double STILL_COST =
-    1.7; /* log odds: stills of other organs and of made loops (docs/validation.md) */
+    1.7; /* log odds: stills of other organs and of made loops (docs/other-generators.md) */
 static const double MOST_STILL_ERROR_MM =
     4.0;                               /* of either end's place; bands of speckle have no clear ends */
 static const double LEAST_TRUST = 0.6; /* below this the stripe is not shown at all */
@@ -26,7 +26,7 @@ static const double LEAST_ERROR_MM = 0.25; /* of a tip: a pixel of the mean pict
 static const double DRAWN_MM = 10.0;       /* of the line that is drawn along with its tip */
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
- * five generators' loops, of real pictures of other organs and of speckle (docs/validation.md). Where nothing
+ * five generators' loops, of real pictures of other organs and of speckle (docs/other-generators.md). Where nothing
  * came or went the picture alone must tell. */
 static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.70,  0.16,  -0.22, 0.80,  -4.07, -6.06, -1.34,
                                                   -3.33, -2.77, -0.53, -1.29, -0.96, -3.11, -1.15,

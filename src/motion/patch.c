@@ -1,5 +1,7 @@
 #include "motion/patch.h"
 
+#include "base/wide.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -203,15 +205,6 @@ void patch_free(struct patch **patch)
 struct sums {
     double mean, square, with_texture, with_slope_x, with_slope_y;
 };
-
-/* A second copy of a function for processors with eight lanes, chosen when the program starts; the
- * sanitizers are not ready by then. */
-#if defined(__x86_64__) && defined(__gnu_linux__) && !defined(__SANITIZE_ADDRESS__) &&                       \
-    !defined(__SANITIZE_THREAD__)
-#define WIDE __attribute__((target_clones("avx2", "default")))
-#else
-#define WIDE
-#endif
 
 /* Eight columns at once; always eight, so that sums come out the same whatever the machine has. */
 typedef float lanes __attribute__((vector_size(LANES * sizeof(float))));

@@ -78,7 +78,7 @@ static bool of_cavity(struct text_list *cautions, const struct cavity *cavity)
     return true;
 }
 
-/* Figures: docs/validation.md. */
+/* Figures: docs/other-generators.md. */
 static bool of_length(struct text_list *cautions, const struct cavity *cavity)
 {
     if (cavity->verdict != CAVITY_FOUND || cavity->os_given)

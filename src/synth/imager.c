@@ -1,5 +1,6 @@
 #include "synth/imager.h"
 
+#include "base/wide.h"
 #include "synth/dice.h"
 #include "synth/noise.h"
 
@@ -226,8 +227,8 @@ static inline void add_taps(float *restrict to, const float *restrict pulse, flo
         to[k] += weight * pulse[k];
 }
 
-void imager_add(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
-                float turns)
+WIDE void imager_add(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
+                     float turns)
 {
     float range = sqrtf(x_mm * x_mm + y_mm * y_mm);
     float beam = (atan2f(x_mm, y_mm) - (float)im->first_rad) / (float)im->beam_rad;

@@ -1,0 +1,186 @@
+#!/usr/bin/python3
+"""Makes the loops of the validation study, measures each, and writes one row a loop.
+
+What is measured already with the same program and design is kept, so that a study that was cut goes on where
+it stopped. With --keep the loops stay too, and are not made again.
+
+usage: run.py --program build/afterflash --work build/study --out docs/validation/study.csv [--loops N] [--short]
+"""
+import argparse
+import concurrent.futures
+import csv
+import hashlib
+import json
+import math
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import time
+
+sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import design  # noqa: E402
+
+NOT_OPTIONS = ("name", "suffix")
+LOOP_LIMIT_S = 900
+
+
+def interval(section, key):
+    """Both ends of an interval, None where there is none."""
+    ends = section.get(key)
+    return ends if isinstance(ends, list) and len(ends) == 2 else [None, None]
+
+
+def distance_mm(one, other, mm):
+    return math.hypot(one[0] - other[0], one[1] - other[1]) * mm if one and other else None
+
+
+def truth_of(t):
+    """What the generator says of a loop: columns that begin with true_."""
+    k, d, m, c = t["contractions"], t["deposit"], t["drift"], t["cavity"]
+    contracting = k["verdict"] == "measured"
+    return {
+        "true_contracting": contracting,
+        "true_frequency_per_min": k["frequency_per_min"], "true_count": k["count"] if contracting else 0,
+        "true_amplitude_mm": k["amplitude_mm"], "true_velocity_mm_per_s": k["velocity_mm_per_s"], "true_direction": k["direction"],
+        "true_deposited": d["verdict"] == "measured",
+        "true_deposit_s": d["time_s"], "true_to_fundus_mm": d.get("to_fundus_mm"), "true_toward_fundus_mm": m.get("toward_fundus_mm"),
+        "true_length_mm": c["length_mm"], "true_thickness_mm": c["thickness_mm"], "true_scale_mm_per_px": t["scale_mm_per_px"],
+    }
+
+
+def told_of(s, t):
+    """What the program says of it, and where its points lie off the true ones: columns that begin with told_."""
+    k, d, m, c, z = s["contractions"], s["deposit"], s["drift"], s["cavity"], s["scale"]
+    row = {
+        "cavity": c["verdict"], "trust": c["trust"], "scale_mm_per_px": z["mm_per_px_x"], "scale_source": z["source"],
+        "length_mm": c["length_mm"], "thickness_mm": c["thickness_mm"],
+        "waves": k["verdict"], "assessed_s": k["assessed_s"], "frequency_per_min": k["frequency_per_min"], "count": k["count"],
+        "amplitude_mm": k["amplitude_mm"], "velocity_mm_per_s": k["velocity_mm_per_s"], "direction": k["direction"],
+        "false_alarm": k["false_alarm"],
+        "deposit": d["verdict"], "deposit_s": d["time_s"], "to_fundus_mm": d["to_fundus_mm"],
+        "drift": m["verdict"], "toward_fundus_mm": m["toward_fundus_mm"],
+        "asks_for_marks": any("--fundus" in reason for reason in c["reasons"] + k["reasons"] + d["reasons"]),
+    }
+    for section, key, name in ((k, "frequency_ci95_per_min", "frequency"), (k, "amplitude_ci95_mm", "amplitude"),
+                               (k, "velocity_ci95_mm_per_s", "velocity"), (d, "to_fundus_ci95_mm", "to_fundus"),
+                               (m, "toward_fundus_ci95_mm", "toward_fundus")):
+        row[name + "_low"], row[name + "_high"] = interval(section, key)
+    row["fundus_off_mm"] = row["os_off_mm"] = row["ends_exchanged"] = None
+    if c.get("fundus_px"):
+        mm, frame = t["scale_mm_per_px"], c["frame"]
+        fundus, internal_os = t["fundus_path_px"][frame], t["os_path_px"][frame]
+        row["fundus_off_mm"] = distance_mm(c["fundus_px"], fundus, mm)
+        row["os_off_mm"] = distance_mm(c["os_px"], internal_os, mm)
+        row["ends_exchanged"] = distance_mm(c["fundus_px"], internal_os, mm) < row["fundus_off_mm"]
+    row["waves_reason"], row["deposit_reason"] = "; ".join(k["reasons"]), "; ".join(d["reasons"])
+    return {"told_" + key: value for key, value in row.items()}
+
+
+def options_of(loop):
+    words = []
+    for key, value in loop.items():
+        if key not in NOT_OPTIONS:
+            words += ["--" + key, str(value)]
+    return words
+
+
+def run(words):
+    done = subprocess.run(words, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, timeout=LOOP_LIMIT_S)
+    if done.returncode != 0:
+        raise RuntimeError("%s: exit code %d: %s" % (" ".join(words[:2]), done.returncode, done.stderr.decode(errors="replace").strip()))
+
+
+class Study:
+    def __init__(self, given):
+        self.given = given
+        with open(given.program, "rb") as f:
+            self.program_sum = hashlib.sha256(f.read()).hexdigest()
+        for folder in ("loops", "results"):
+            os.makedirs(os.path.join(given.work, folder), exist_ok=True)
+
+    def path(self, folder, name):
+        return os.path.join(self.given.work, folder, name)
+
+    def make(self, loop, movie):
+        drawn = self.path("loops", loop["name"] + ".design.json")
+        if os.path.exists(drawn) and os.path.exists(movie) and json.load(open(drawn)) == loop:
+            return
+        run([self.given.program, "synth", "--force", "--threads", "1"] + options_of(loop) + [movie])
+        with open(drawn, "w") as f:
+            json.dump(loop, f)
+
+    def measure(self, loop):
+        """One loop's row; made and measured only where nothing of the same program and design is there."""
+        name = loop["name"]
+        key = hashlib.sha256((self.program_sum + json.dumps(loop, sort_keys=True)).encode()).hexdigest()
+        result, truth = self.path("results", name), self.path("results", name + ".truth.json")
+        key_file = self.path("results", name + ".key")
+        if not (os.path.exists(key_file) and open(key_file).read() == key):
+            movie = self.path("loops", name + "." + loop["suffix"])
+            self.make(loop, movie)
+            run([self.given.program, "measure", "--force", "--out", result, movie])
+            os.replace(self.path("loops", name + ".truth.json"), truth) if not self.given.keep else \
+                shutil.copy(self.path("loops", name + ".truth.json"), truth)
+            if not self.given.keep:
+                os.remove(movie)
+                os.remove(self.path("loops", name + ".design.json"))
+            with open(key_file, "w") as f:
+                f.write(key)
+        with open(truth) as f:
+            t = json.load(f)
+        with open(os.path.join(result, "summary.json")) as f:
+            s = json.load(f)
+        row = {key.replace("-", "_"): value for key, value in loop.items()}
+        row.update(truth_of(t))
+        row.update(told_of(s, t))
+        return row
+
+
+def cell(value):
+    if value is None:
+        return "NA"
+    if isinstance(value, bool):
+        return "TRUE" if value else "FALSE"
+    return "%.6g" % value if isinstance(value, float) else str(value)
+
+
+def write_rows(path, rows):
+    columns = []
+    for row in rows:
+        columns += [key for key in row if key not in columns]
+    os.makedirs(os.path.dirname(path) or ".", exist_ok=True)
+    with open(path + ".new", "w", newline="") as f:
+        writer = csv.writer(f, lineterminator="\n")
+        writer.writerow(columns)
+        for row in rows:
+            writer.writerow([cell(row.get(c)) for c in columns])
+    os.replace(path + ".new", path)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--program", default="build/afterflash")
+    parser.add_argument("--work", default="build/study")
+    parser.add_argument("--out", default="build/study/study.csv")
+    parser.add_argument("--loops", type=int, default=300)
+    parser.add_argument("--from", type=int, default=0, dest="first", help="loops to leave out at the beginning")
+    parser.add_argument("--short", action="store_true", help="small loops of a minute")
+    parser.add_argument("--keep", action="store_true", help="keep the loops")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count())
+    given = parser.parse_args()
+    study, started = Study(given), time.time()
+    loops = design.design(given.loops, given.short)[given.first:]
+    with concurrent.futures.ThreadPoolExecutor(given.jobs) as pool:
+        rows = []
+        for row in pool.map(study.measure, loops):
+            rows.append(row)
+            print("%s %d of %d, %.0f s" % (row["name"], len(rows), len(loops), time.time() - started), flush=True)
+    write_rows(given.out, rows)
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print("%d loops in %.0f s, %.0f s of processor time" % (len(rows), time.time() - started, used.ru_utime + used.ru_stime))
+
+
+if __name__ == "__main__":
+    main()
