@@ -76,9 +76,11 @@ $(BUILD)/tests/%_test: $(BUILD)/tests/%_test.o $(TEST_HELPERS:%.c=$(BUILD)/%.o) 
 	$(call say,link,$@)
 	$(QUIET)$(LINK) -o $@ $^ -lcmocka $(PACKAGE_LIBS)
 
-bands: $(BUILD)/tests/peer/bands $(BUILD)/tests/peer/wave_lots ## tools: what is weighed about bands, trains of waves over quiet loops
+PEER_TOOLS := bands wave_lots replay
+PEER_OBJECTS := $(PEER_TOOLS:%=$(BUILD)/tests/peer/%.o) $(BUILD)/tests/peer/motion_file.o
+bands: $(PEER_TOOLS:%=$(BUILD)/tests/peer/%) ## tools: what is weighed about bands, trains of waves over quiet loops, wall motion looked at anew
 
-$(BUILD)/tests/peer/bands $(BUILD)/tests/peer/wave_lots: $(BUILD)/tests/peer/%: $(BUILD)/tests/peer/%.o $(LIBRARY)
+$(PEER_TOOLS:%=$(BUILD)/tests/peer/%): $(BUILD)/tests/peer/%: $(BUILD)/tests/peer/%.o $(BUILD)/tests/peer/motion_file.o $(LIBRARY)
 	$(call say,link,$@)
 	$(QUIET)$(LINK) -o $@ $^ $(PACKAGE_LIBS)
 
@@ -174,9 +176,9 @@ distclean: clean ## remove every build, sanitized ones too
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/  \1\t\2/p' Makefile | expand -t 20
 
--include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(BUILD)/tests/peer/bands.d $(BUILD)/tests/peer/wave_lots.d
+-include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(PEER_OBJECTS:.o=.d)
 
 .SECONDARY:
 .DELETE_ON_ERROR:
 .PHONY: all bands demo check tests run-tests asan clang lint format check-format check-layers check-contracts \
-	check-banned bench readme packages install uninstall clean distclean help
+	check-banned bench validate validate-page readme packages install uninstall clean distclean help

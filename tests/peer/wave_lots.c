@@ -10,6 +10,7 @@
  * interval from the first crest in the middle of the stripe to the last. */
 #include "base/statistics.h"
 #include "measure/contraction.h"
+#include "motion_file.h"
 #include "synth/dice.h"
 
 #include <math.h>
@@ -22,12 +23,6 @@ enum way { ONE_WAY, OPPOSING, EITHER_WAY };
 static const double PI = 3.14159265358979323846;
 static const double LEAST_SHARE =
     0.25; /* of the waves that run the other way: fewer, and "mixed" is arguable */
-
-struct quiet {
-    size_t n_times, n_positions;
-    double *time_s, *position_mm, *change_mm;
-    float *trust;
-};
 
 struct train {
     enum way way;
@@ -43,60 +38,6 @@ struct tally {
     size_t n, n_quiet, n_wrong_way, n_within;
     double by_parts[MOST_LOTS], by_crests[MOST_LOTS], velocity[MOST_LOTS];
 };
-
-static void *at_least(void *memory, size_t n, size_t size)
-{
-    void *more = realloc(memory, n * size);
-
-    if (more == NULL)
-        exit(3);
-    return more;
-}
-
-static bool read_quiet(struct quiet *quiet, const char *path)
-{
-    FILE *file = fopen(path, "r");
-    char line[512];
-    size_t n = 0;
-    double *time_s = NULL;
-
-    memset(quiet, 0, sizeof *quiet);
-    if (file == NULL || fgets(line, sizeof line, file) == NULL)
-        return false;
-    while (fgets(line, sizeof line, file) != NULL) {
-        char *cell[8] = {line};
-        size_t n_cells = 1;
-
-        for (char *c = line; *c != '\0' && n_cells < 8; c++)
-            if (*c == ',') {
-                *c = '\0';
-                cell[n_cells++] = c + 1;
-            }
-        if (n_cells < 8)
-            continue;
-        if (n % 4096 == 0) {
-            time_s = at_least(time_s, n + 4096, sizeof *time_s);
-            quiet->position_mm = at_least(quiet->position_mm, n + 4096, sizeof *quiet->position_mm);
-            quiet->change_mm = at_least(quiet->change_mm, n + 4096, sizeof *quiet->change_mm);
-            quiet->trust = at_least(quiet->trust, n + 4096, sizeof *quiet->trust);
-        }
-        time_s[n] = strtod(cell[2], NULL);
-        quiet->position_mm[n] = strtod(cell[3], NULL);
-        quiet->change_mm[n] = strtod(cell[5], NULL);
-        quiet->trust[n++] = strtof(cell[7], NULL);
-    }
-    (void)fclose(file);
-    while (quiet->n_positions < n && time_s[quiet->n_positions] <= time_s[0])
-        quiet->n_positions++;
-    if (n == 0 || quiet->n_positions < 4)
-        return false;
-    quiet->n_times = n / quiet->n_positions;
-    quiet->time_s = at_least(NULL, quiet->n_times, sizeof *quiet->time_s);
-    for (size_t t = 0; t < quiet->n_times; t++)
-        quiet->time_s[t] = time_s[t * quiet->n_positions];
-    free(time_s);
-    return true;
-}
 
 static struct train draw(struct dice *dice, double variation, enum way way, double amplitude_mm)
 {
@@ -178,11 +119,11 @@ static void add(struct tally *tally, const struct train *train, const struct wav
     tally->velocity[tally->n++] = result->velocity_per_s / train->velocity_mm_per_s;
 }
 
-static bool measure(struct tally *tally, const struct quiet *quiet, const struct train *train,
+static bool measure(struct tally *tally, const struct motion_file *quiet, const struct train *train,
                     double longest_s)
 {
     double middle_mm = 0.5 * (quiet->position_mm[0] + quiet->position_mm[quiet->n_positions - 1]);
-    double *change_mm = at_least(NULL, quiet->n_times * quiet->n_positions, sizeof *change_mm);
+    double *change_mm = calloc(quiet->n_times * quiet->n_positions, sizeof *change_mm);
     struct wave_trace trace = {.n_times = quiet->n_times,
                                .n_positions = quiet->n_positions,
                                .time_s = quiet->time_s,
@@ -194,6 +135,8 @@ static bool measure(struct tally *tally, const struct quiet *quiet, const struct
     struct error *err = NULL;
     bool is_made = false;
 
+    if (change_mm == NULL)
+        return false;
     while (trace.n_times > 2 && quiet->time_s[trace.n_times - 1] > longest_s)
         trace.n_times--;
     for (size_t t = 0; t < trace.n_times; t++)
@@ -228,14 +171,14 @@ static void tell(struct tally *tally, size_t n_lots)
 
 int main(int argc, char **argv)
 {
-    static struct quiet quiet[MOST_QUIET];
+    static struct motion_file quiet[MOST_QUIET];
     static struct tally tally;
     size_t n_quiet = 0;
     size_t n_lots = argc > 6 ? (size_t)strtoul(argv[4], NULL, 10) : 0;
     enum way way = ONE_WAY;
 
     for (int i = 6; i < argc && n_quiet < MOST_QUIET; i++)
-        n_quiet += read_quiet(&quiet[n_quiet], argv[i]);
+        n_quiet += motion_file_read(&quiet[n_quiet], argv[i]);
     if (n_quiet == 0 || n_lots == 0 || n_lots > MOST_LOTS) {
         (void)fprintf(stderr,
                       "wave_lots VARIATION one|opposing|either AMPLITUDE_MM N LONGEST_S MOTION.CSV ...\n");
