@@ -20,6 +20,7 @@ SIZES = ((480, 360, 0.34), (640, 480, 0.28), (800, 600, 0.22), (1024, 768, 0.10)
 DIRECTIONS = (("cervix-to-fundus", 0.35), ("fundus-to-cervix", 0.31), ("opposing", 0.18), ("mixed", 0.16))
 CODECS = (("h264", "mp4", 0.40), ("mpeg4", "avi", 0.30), ("mjpeg", "avi", 0.30))
 MOST_FRAMES = 1800.0
+DROPPED = 0.2  # share of the loops whose frames come irregularly and sometimes not at all
 
 # One column of the sequence for each draw.
 COLUMNS = (
@@ -69,7 +70,9 @@ def recording(u):
         by_ratio(((u["length_s"] - 0.38) / 0.62) ** 2.2, 120.0, 300.0)
     depth = by_ratio(u["depth"], 60.0, 140.0)
     width, height, _ = one_of(u["size"], SIZES)
-    codec, _, _ = one_of(u["codec"], CODECS)
+    codec, suffix, _ = one_of(u["codec"], CODECS)
+    if u["dropped_kind"] < DROPPED:  # AVI has no frame times: what is lost there shortens the clock, and nobody can tell
+        codec, suffix = ("mjpeg", "mkv") if codec == "mjpeg" else ("h264", "mp4")
     quality = {"h264": between(u["quality"], 17, 32), "mpeg4": between(u["quality"], 2, 12), "mjpeg": between(u["quality"], 1, 40)}[codec]
     return {
         "duration-s": round(duration, 1),
@@ -78,7 +81,7 @@ def recording(u):
         "depth-mm": round(depth, 1),
         # fewer where the field is deep: a beam is wider there, and a loop takes its time by them
         "scatterers-per-mm2": round(between(u["scatterers"], 7.0, 14.0) * min(1.0, 90.0 / depth), 1),
-        "codec": codec, "quality": round(quality),
+        "codec": codec, "suffix": suffix, "quality": round(quality),
         "decorrelation-s": round(by_ratio(u["decorrelation"], 8.0, 80.0), 1),
         "elevation-walk": round(between(u["elevation"], 0.1, 0.9), 2),
         "noise-db": round(between(u["noise"], -42.0, -28.0), 1),
@@ -92,8 +95,8 @@ def recording(u):
         "gain-step-db": round(between(u["gain"], -5.0, 5.0), 2) if u["gain_kind"] < 0.12 else 0,
         "freeze-at-s": round(duration * between(u["freeze"], 0.4, 0.9), 1) if u["freeze_kind"] < 0.12 else -1,
         "freeze-s": round(between(u["freeze"], 0.7, 6.0), 1),
-        "dropped-share": round(between(u["dropped"], 0.01, 0.12), 3) if u["dropped_kind"] < 0.2 else 0,
-        "rate-jitter": round(between(u["dropped"], 0.0, 0.3), 3) if u["dropped_kind"] < 0.2 else 0,
+        "dropped-share": round(between(u["dropped"], 0.01, 0.12), 3) if u["dropped_kind"] < DROPPED else 0,
+        "rate-jitter": round(between(u["dropped"], 0.0, 0.3), 3) if u["dropped_kind"] < DROPPED else 0,
         "rocking-mm": round(between(u["rocking"], 0.3, 1.2), 2) if u["rocking_kind"] < 0.15 else 0,
         "rocking-per-min": round(between(u["rocking_kind"] / 0.15, 1.5, 4.5), 2) if u["rocking_kind"] < 0.15 else 3,
     }
@@ -165,7 +168,6 @@ def design(n, is_short=False):
         loop.update(anatomy(u, loop["depth-mm"]))
         loop.update(waves(u))
         loop.update(bubbles(u, loop))
-        loop["suffix"] = dict((c, s) for c, s, _ in CODECS)[loop["codec"]]
         loop["seed"] = 7000 + i
         loops.append(shorten(loop) if is_short else loop)
     return loops
