@@ -174,12 +174,16 @@ struct told {
     double waves, reach;
 };
 
-/* Puts the crests beside what the phase gave. */
-static void compare_crests(struct told *told, double crests, double regularity)
+/* Puts the crests beside what the phase gave. Where they are far apart the phase slipped by whole waves,
+ * unless the swings bear it out against the crests. */
+static void compare_crests(struct told *told, double crests, double swings, double regularity)
 {
     double apart = crests - told->waves;
 
-    if (fabs(apart) > MOST_APART) {
+    if (fabs(apart) > MOST_APART && fabs(swings - told->waves) <= MOST_APART &&
+        fabs(swings - crests) > MOST_APART) {
+        told->reach = hypot(told->reach, MISSED);
+    } else if (fabs(apart) > MOST_APART) {
         told->waves = crests;
         told->reach = MISSED;
     } else if (regularity > PHASE_STEADY_RAD) {
@@ -234,7 +238,7 @@ bool train_count(struct even *even, double spacing_mm, struct wave_result *resul
         if (result->direction != DIRECTION_MIXED && result->has_velocity)
             add_along(&tally, &train, even, spacing_mm, result);
         if (tally.crests > 0.0)
-            compare_crests(&told, tally.crests * duration_min, result->regularity);
+            compare_crests(&told, tally.crests * duration_min, tally.waves, result->regularity);
         if (tally.waves > 0.0)
             compare_swings(&told, phase, &tally, result);
         result->frequency_per_min = told.waves / duration_min;

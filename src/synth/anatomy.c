@@ -194,10 +194,21 @@ struct along anatomy_locate(const struct anatomy *a, struct place place)
     return found;
 }
 
+/* Length of the rounded end at the fundus. */
+static double cap_mm(const struct anatomy *a)
+{
+    return fmin(0.22 * a->length_mm, 1.3 * a->half_thickness_mm);
+}
+
+static double roughness(const struct anatomy *a, double s_mm, int side)
+{
+    return 1.0 + 0.12 * noise_along(a->seed, 40 + side, s_mm / 7.0);
+}
+
 double anatomy_wall_mm(const struct anatomy *a, double s_mm, int side)
 {
     static const double CANAL_MM = 0.8;
-    double cap = fmin(0.22 * a->length_mm, 1.3 * a->half_thickness_mm);
+    double cap = cap_mm(a);
     double taper_from = 0.5 * a->length_mm;
     double half = a->half_thickness_mm;
 
@@ -207,7 +218,21 @@ double anatomy_wall_mm(const struct anatomy *a, double s_mm, int side)
         half *= sqrt(1.0 - (cap - s_mm) * (cap - s_mm) / (cap * cap));
     else if (s_mm > taper_from)
         half += (CANAL_MM - half) * smooth((s_mm - taper_from) / (a->length_mm - taper_from));
-    return half * (1.0 + 0.12 * noise_along(a->seed, 40 + side, s_mm / 7.0));
+    return half * roughness(a, s_mm, side);
+}
+
+double anatomy_inside_mm(const struct anatomy *a, struct along along)
+{
+    double cap = cap_mm(a);
+    int side = along.n_mm > 0 ? 1 : -1;
+    double half = a->half_thickness_mm * roughness(a, fmax(along.s_mm, 0.0), side);
+    double x = (cap - along.s_mm) / cap;
+    double y = along.n_mm / half;
+    double radius = hypot(x, y);
+
+    if (along.s_mm >= cap)
+        return anatomy_wall_mm(a, along.s_mm, side) - fabs(along.n_mm);
+    return radius > 0.0 ? (1.0 - radius) * radius / hypot(x / cap, y / half) : half;
 }
 
 double anatomy_surface_mm(const struct anatomy *a, double s_mm, int side)

@@ -77,18 +77,19 @@ static double outside_db(const struct recipe *recipe, struct place place)
 }
 
 static double stripe_db(const struct recipe *recipe, const struct anatomy *anatomy, struct place place,
-                        struct along at, double wall)
+                        struct along at, double inside_mm)
 {
+    double wall = inside_mm + fabs(at.n_mm); /* merging is for the thin end toward the os */
     double bright = MUSCLE_DB + recipe->stripe_contrast_db;
     double line = within(fabs(at.n_mm), 0.35, 0.4) * smooth(at.s_mm / 2.0);
-    double across = fabs(at.n_mm);
 
     if (recipe->stripe == STRIPE_BRIGHT)
         return bright + 1.5 * line + 0.7 * glint(anatomy, place, at.s_mm) * line;
-    /* Triple line: dark functional layers between a central line and bright outer lines, which
-     * merge where the stripe gets thin. */
+    /* Triple line: dark functional layers between a central line and a bright outer line, which runs round
+     * the fundus as thick as along the walls; they merge where the stripe gets thin. */
     return mixed(mixed(MUSCLE_DB - 1.5, bright + 1.0 + glint(anatomy, place, at.s_mm), line), bright + 1.5,
-                 within(wall - across, 1.1, 0.7) * smooth((wall - 0.6) / 1.2 + 0.5));
+                 within(inside_mm, 1.1, 0.7) *
+                     fmax(smooth((wall - 0.6) / 1.2 + 0.5), 1.0 - smooth(at.s_mm / 4.0)));
 }
 
 static double canal_db(double tissue_db, struct along at, double length_mm, double contrast_db)
@@ -106,6 +107,7 @@ static double uterus_db(const struct recipe *recipe, const struct anatomy *anato
     int side = at.n_mm > 0 ? 1 : -1;
     double length = anatomy_length_mm(anatomy);
     double wall = anatomy_wall_mm(anatomy, at.s_mm, side);
+    double inside_mm = anatomy_inside_mm(anatomy, at);
     double beyond = fabs(at.n_mm) - wall; /* into the muscle */
     double fundal = at.s_mm < 0 ? hypot(at.s_mm, at.n_mm) : beyond;
     double vessel = noise_plane(recipe->seed, 20, at.s_mm / 3.0, at.n_mm / 1.8);
@@ -116,9 +118,9 @@ static double uterus_db(const struct recipe *recipe, const struct anatomy *anato
     db -= 9.0 * smooth((vessel - 0.62) / 0.2) * smooth((fundal - 5.0) / 3.0) * (1.0 - in_cervix);
     db += 3.0 * noise_plane(recipe->seed, 21, at.s_mm / 9.0, at.n_mm / 2.5);
     db = canal_db(db, at, length, recipe->stripe_contrast_db);
-    if (at.s_mm > 0 && at.s_mm < length + 2.0)
-        db = mixed(db, stripe_db(recipe, anatomy, place, at, wall),
-                   within(fabs(at.n_mm), wall, 0.7) * (1.0 - smooth((at.s_mm - length) / 2.0)));
+    if (at.s_mm < length + 2.0)
+        db = mixed(db, stripe_db(recipe, anatomy, place, at, inside_mm),
+                   within(0.0, inside_mm, 0.7) * (1.0 - smooth((at.s_mm - length) / 2.0)));
     return db;
 }
 

@@ -36,6 +36,7 @@ struct train {
 
 struct tally {
     size_t n, n_quiet, n_wrong_way, n_within;
+    size_t n_told[DIRECTION_MIXED + 1]; /* by direction */
     double by_parts[MOST_LOTS], by_crests[MOST_LOTS], velocity[MOST_LOTS];
 };
 
@@ -112,6 +113,7 @@ static void add(struct tally *tally, const struct train *train, const struct wav
         tally->n_quiet++;
         return;
     }
+    tally->n_told[result->direction]++;
     tally->n_wrong_way += result->direction != expected && !is_arguable(train, end_s);
     tally->n_within += result->low_per_min <= parts && parts <= result->high_per_min;
     tally->by_parts[tally->n] = fabs(result->frequency_per_min - parts);
@@ -167,6 +169,10 @@ static void tell(struct tally *tally, size_t n_lots)
         statistics_quantile(tally->by_parts, n, 0.9), statistics_median(tally->by_crests, n),
         statistics_quantile(tally->by_crests, n, 0.9), statistics_median(tally->velocity, n),
         statistics_quantile(tally->velocity, n, 0.1), statistics_quantile(tally->velocity, n, 0.9));
+    (void)printf("told: one way %zu, opposing %zu, mixed %zu, no direction %zu\n",
+                 tally->n_told[DIRECTION_CERVIX_TO_FUNDUS] + tally->n_told[DIRECTION_FUNDUS_TO_CERVIX],
+                 tally->n_told[DIRECTION_OPPOSING], tally->n_told[DIRECTION_MIXED],
+                 tally->n_told[DIRECTION_UNDETERMINED]);
 }
 
 int main(int argc, char **argv)

@@ -107,7 +107,7 @@ class Study:
         drawn = self.path("loops", loop["name"] + ".design.json")
         if os.path.exists(drawn) and os.path.exists(movie) and json.load(open(drawn)) == loop:
             return
-        run([self.given.program, "synth", "--force", "--threads", "1"] + options_of(loop) + [movie])
+        run([self.given.generator or self.given.program, "synth", "--force", "--threads", "1"] + options_of(loop) + [movie])
         with open(drawn, "w") as f:
             json.dump(loop, f)
 
@@ -162,12 +162,13 @@ def write_rows(path, rows):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--program", default="build/afterflash")
+    parser.add_argument("--generator", help="program that makes the loops, where it is not the one that measures them")
     parser.add_argument("--work", default="build/study")
     parser.add_argument("--out", default="build/study/study.csv")
     parser.add_argument("--loops", type=int, default=300)
     parser.add_argument("--from", type=int, default=0, dest="first", help="loops to leave out at the beginning")
     parser.add_argument("--short", action="store_true", help="small loops of a minute")
-    parser.add_argument("--keep", action="store_true", help="keep the loops")
+    parser.add_argument("--keep", action="store_true", help="keep the loops; those of the same design are not made again, even where the generator changed")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     given = parser.parse_args()
     study, started = Study(given), time.time()
