@@ -51,9 +51,12 @@ struct wave_trace {
 /** What the waves are like. Lengths in the unit of the trace. */
 struct wave_result {
     enum contractions_verdict verdict;
-    bool has_frequency; /* else too few waves came, with pauses between, to speak of a rhythm */
-    bool has_pauses;    /* the frequency is how many came over the whole time */
-    double share;       /* of the time in which waves came, 0..1; 1 where they do not pause */
+    bool has_frequency; /* else too few waves came, with pauses between, to speak of a rhythm, or is_disputed
+                         */
+    bool is_disputed;   /* the phase and the swings tell very different numbers of waves */
+    double phase_per_min, swings_per_min; /* what they tell; is_disputed */
+    bool has_pauses;                      /* the frequency is how many came over the whole time */
+    double share; /* of the time in which waves came, 0..1; 1 where they do not pause */
     double frequency_per_min, low_per_min, high_per_min;
     double count;
     double amplitude;                     /* half peak-to-peak of wall-to-wall distance, at the walls */
@@ -71,6 +74,7 @@ struct wave_result {
     double assessed_s;
     double false_alarm;
     double coherence;  /* of the motion along the stripe, 0..1 */
+    double coherence_far; /* of places too far apart to see the same speckle, 0..1 */
     double regularity; /* standard deviation of the phase about a steady one, rad */
 };
 

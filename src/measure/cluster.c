@@ -18,6 +18,7 @@
 
 static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
 static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
+static const double FRESH_S = 40.0;       /* bubbles dissolve: at first they are brightest */
 enum { MOST_MARKS = 4 };
 /* Below this a way of 12 mm within a few frames may be that of one thing or of two, the catheter comes and
  * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
@@ -39,6 +40,7 @@ static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip
     double left_s = follow->time_s[follow->n_frames - 1] - follow->time_s[first];
     double alone_s = 0.0;
     double strength = 0.0;
+    double fresh = 0.0; /* the most that its mean over the first FRESH_S or more was */
     double n = 0.0;
 
     for (size_t t = first; t + 1 < follow->n_frames; t++)
@@ -46,8 +48,11 @@ static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip
             alone_s += tip[t] < 0 ? fmin(follow->time_s[t + 1] - follow->time_s[t], 1.0) : 0.0;
             strength += hunt_crest(hunt, way, t);
             n += 1.0;
+            if (alone_s >= FRESH_S)
+                fresh = fmax(fresh, strength / n);
         }
-    return alone_s >= fmin(LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) && strength / n >= LEAST_STRENGTH;
+    return alone_s >= fmin(LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) &&
+           fmax(fresh, strength / n) >= LEAST_STRENGTH;
 }
 
 /* Roughly where the cluster first lies: middle of its way over a second and a half. */

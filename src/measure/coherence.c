@@ -46,6 +46,12 @@ static double coherence_of(const struct even *even, size_t lag, const size_t *sh
     return most > 0.0 ? agreed / most : 0.0;
 }
 
+double coherence_at(const struct even *even, size_t lag, size_t *shift)
+{
+    memset(shift, 0, even->n_positions * sizeof *shift);
+    return coherence_of(even, lag, shift, NULL);
+}
+
 double coherence_test(const struct even *even, size_t lag, size_t *shift, double *coherence, double *running)
 {
     uint64_t state = 0x9E3779B97F4A7C15U; /* the same lots every time: the same answer */

@@ -12,4 +12,7 @@ enum { COHERENCE_SURROGATES = 399 };
  * *coherence and *running as coherence_of says. */
 double coherence_test(const struct even *even, size_t lag, size_t *shift, double *coherence, double *running);
 
+/* The agreement alone, of places `lag` apart. `shift` has room for n_positions. */
+double coherence_at(const struct even *even, size_t lag, size_t *shift);
+
 #endif

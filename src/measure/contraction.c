@@ -17,6 +17,14 @@
 static const double MOST_FALSE_ALARM = 0.003; /* of a quiet uterus */
 static const double LEAST_AMPLITUDE_MM = 0.1; /* smaller motion is not told from the error of tracking */
 static const double LEAST_COHERENCE = 0.5;
+/* Patches reach 2.6 mm to either side: nearer ones see the same speckle. Waves of both ways at once may
+ * cancel out at one distance, but not at half as much again too. */
+static const double FAR_MM = 8.0;
+/* Below it waves are not told from other motion surely enough for numbers: neighbouring places, and, where no
+ * line stands out in the spectrum, places too far apart to share speckle. Of 140 loops of eight generators
+ * the two below had a wrong frequency, and those next above (0.66) a right one. */
+static const double TOLD_COHERENCE = 0.6;
+static const double WEAK_MM = 0.3; /* walls that wander without waves moved by up to 0.2 mm in made loops */
 /* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
@@ -162,6 +170,7 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, bool
     double duration_min = (double)even->n / EVEN_HZ / 60.0;
     struct pass_band band = {.low = fmax(0.9, 1.5 / duration_min), .high = 7.0};
     size_t lag = even_lag(spacing_mm);
+    size_t far = (size_t)fmax(1.0, round(FAR_MM / spacing_mm));
     size_t *shift = calloc(even->n_positions, sizeof *shift);
     double *scratch = calloc(even->n_positions, sizeof *scratch);
     double coherence = 0.0;
@@ -186,12 +195,25 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, bool
                        */
             peak->per_min = peak->centre_per_min;
         result->coherence = coherence;
+        result->coherence_far =
+            fmax(coherence_at(even, far, shift), coherence_at(even, far + far / 2, shift));
         result->amplitude = amplitude;
         is_made = find_faster(even, lag, shift, scratch, amplitude, is_faster);
     }
     free(shift);
     free(scratch);
     return is_made;
+}
+
+/* Neither waves nor quiet: something rhythmic moves, but hardly alike along the stripe. */
+static void withhold_weak(struct wave_result *result, struct text_list *reasons)
+{
+    *result = (struct wave_result){.verdict = CONTRACTIONS_NOT_ASSESSABLE,
+                                   .false_alarm = result->false_alarm,
+                                   .assessed_s = result->assessed_s};
+    (void)text_list_add(
+        reasons, "something moves rhythmically, but hardly alike along the stripe: waves, if they are any, "
+                 "are too weak beside the walls' other motion to be told");
 }
 
 /* Neither waves nor quiet: what moves is faster than either is told from. */
@@ -214,6 +236,7 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     size_t to = 0;
     double frames_per_s = 0.0;
     bool is_faster = false;
+    bool is_weak = false;
     bool is_made = true;
 
     memset(result, 0, sizeof *result);
@@ -244,11 +267,17 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
         return error_memory(err);
     is_made = peak_find(&even, &peak) &&
               decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], &is_faster, result);
-    if (is_made && !is_faster && result->verdict == CONTRACTIONS_MEASURED)
+    is_weak = result->verdict == CONTRACTIONS_MEASURED &&
+              (result->coherence < TOLD_COHERENCE ||
+               (peak.false_alarm > MOST_FALSE_ALARM && result->amplitude < WEAK_MM &&
+                result->coherence_far < TOLD_COHERENCE));
+    if (is_made && !is_faster && !is_weak && result->verdict == CONTRACTIONS_MEASURED)
         is_made = measure_waves(trace, &even, from, to, &peak, result);
     if (is_faster || (result->verdict == CONTRACTIONS_MEASURED &&
                       result->frequency_per_min > CONTRACTION_HIGH_PER_MIN + PAST_PER_MIN)) {
         withhold_faster(result, reasons);
+    } else if (is_made && is_weak) {
+        withhold_weak(result, reasons);
     } else if (is_made && result->verdict != CONTRACTIONS_MEASURED) {
         (void)text_list_add(
             reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",

@@ -13,7 +13,8 @@ static const double SURE_OF_END =
     0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double SURELY_ODDS = 2.0; /* log odds of the catheter's side: about seven to one */
 static const double NORMAL_95 = 1.96;
-static const double VAGUE_MM = 2.94;    /* as for distances from the fundus */
+static const double LEAST_NEAR = 0.9;   /* chance that the fundus is that near: below, a mark is asked for */
+static const double NEAR_MM = 2.0;      /* a fundus told so near the true one is right: of trust */
 static const double HARDLY_TRUST = 0.2; /* of a stripe, marked as it may be */
 static const double FROZEN_S = 0.5;
 
@@ -91,7 +92,7 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
 {
     const struct stripe_end *end = is_first ? &stripe->fit.first : &stripe->fit.last;
 
-    if (NORMAL_95 * end->error_mm > VAGUE_MM)
+    if (!cavity->fundus_given && erf(NEAR_MM / (fmax(end->error_mm, 1e-9) * sqrt(2.0))) < LEAST_NEAR)
         (void)text_list_add(
             &cavity->reasons,
             "the fundal end of the stripe is told to within %.0f mm only; mark it with --fundus",
@@ -113,6 +114,17 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
         (void)text_list_add(&cavity->reasons, "the stripe runs out of the picture");
 }
 
+/* Chance that the fundus lies within NEAR_MM of where it is told, by the tip's own standard error. A mark is
+ * where it is. */
+static double near_chance(const struct stripe *stripe, bool is_first, const struct loop_request *request)
+{
+    double error_mm = is_first ? stripe->fit.first.error_mm : stripe->fit.last.error_mm;
+
+    return request->has_fundus || !stripe->is_found || !(error_mm > 0.0)
+               ? 1.0
+               : erf(NEAR_MM / (error_mm * sqrt(2.0)));
+}
+
 void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster,
                           const struct canvas *canvas, const struct keys *keys,
                           const struct loop_request *request)
@@ -129,7 +141,7 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
     cavity->time_s = keys->time_s[0];
     cavity->fundus_given = request->has_fundus;
     cavity->os_given = request->has_os;
-    cavity->trust = stripe->trust * sure;
+    cavity->trust = stripe->trust * sure * near_chance(stripe, is_first, request);
     if (!stripe->is_found)
         return;
     cavity->verdict = request->has_fundus && request->has_os ? CAVITY_GIVEN : CAVITY_FOUND;
@@ -345,6 +357,14 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
         contractions->false_alarm = quantity_of(wave.false_alarm);
     if (wave.verdict != CONTRACTIONS_MEASURED)
         return true;
+    if (wave.is_disputed) {
+        (void)text_list_add(
+            &contractions->reasons,
+            "two ways of counting the waves disagree (%.1f a minute by their phase, %.1f by their "
+            "swings), so how many, how strong, how fast and which way is not told",
+            wave.phase_per_min, wave.swings_per_min);
+        return true;
+    }
     if (!wave.has_frequency) { /* what rests on a rhythm is not told either */
         (void)text_list_add(&contractions->reasons,
                             "too few waves came, and too unevenly, to speak of a rhythm: how many, how "

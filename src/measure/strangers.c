@@ -9,6 +9,10 @@
  * 20 mm takes bubbles a minute or more, unless one sees them go (common practice, no source). */
 static const double RETURN_MM = 5.0;
 static const double RETURN_MM_PER_S = 0.3;
+/* Seen again elsewhere after so long a hole, and for less than this or a third of what is left: a speck that
+ * comes to light (a cluster must be seen for as long to be one at all). */
+static const double LONG_HOLE_S = 10.0;
+static const double RETURN_LEAST_S = 6.0;
 /* What is so much fainter than the cluster usually is and so far from its last and next clear sight is
  * another thing, that is seen while the cluster is not. */
 static const double FAINT_SHARE = 0.6;
@@ -100,6 +104,28 @@ static bool leave_fainter(const struct hunt *hunt, long *way, size_t first)
     return true;
 }
 
+/* For how long something is seen from a frame on. */
+static double seen_from_s(const struct hunt *hunt, const long *way, size_t from)
+{
+    const double *time_s = hunt->follow->time_s;
+    double seen_s = 0.0;
+
+    for (size_t t = from; t + 1 < hunt->follow->n_frames; t++)
+        seen_s += way[t] >= 0 ? fmin(time_s[t + 1] - time_s[t], 1.0) : 0.0;
+    return seen_s;
+}
+
+/* Whether what is seen again in a frame is not told to be what was lost. */
+static bool is_other(const struct hunt *hunt, const long *way, size_t frame, double hole_s, double away_mm)
+{
+    double left_s = hunt->follow->time_s[hunt->follow->n_frames - 1] - hunt->follow->time_s[frame];
+
+    if (hole_s > HUNT_LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s)
+        return true;
+    return hole_s > LONG_HOLE_S && away_mm > STRANGE_MM &&
+           seen_from_s(hunt, way, frame) < fmax(RETURN_LEAST_S, left_s / 3.0);
+}
+
 /* What is seen again far from where the bubbles were lost is not told to be the same: the way ends before it.
  */
 static void leave_return(const struct hunt *hunt, long *way, size_t first)
@@ -116,12 +142,10 @@ static void leave_return(const struct hunt *hunt, long *way, size_t first)
 
         if (way[t] < 0)
             continue;
-        if (hole_s > HUNT_LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s) {
-            for (size_t k = t; k < n; k++) {
-                if (way[k] >= 0 && k + 1 < n)
-                    cluster->other_seen_s += fmin(time_s[k + 1] - time_s[k], 1.0);
+        if (is_other(hunt, way, t, hole_s, away_mm)) {
+            cluster->other_seen_s = seen_from_s(hunt, way, t);
+            for (size_t k = t; k < n; k++)
                 way[k] = -1;
-            }
             cluster->lost_s = time_s[last];
             cluster->other_s = time_s[t];
             cluster->other_away_mm = away_mm;

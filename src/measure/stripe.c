@@ -26,8 +26,8 @@ static const double LEAST_ERROR_MM = 0.25; /* of a tip: a pixel of the mean pict
 static const double DRAWN_MM = 10.0;       /* of the line that is drawn along with its tip */
 
 /* Weights in the log odds that a band is the endometrium: tests/peer/learn_stripe.py learned them on bands of
- * five generators' loops, of real pictures of other organs and of speckle (docs/other-generators.md). Where nothing
- * came or went the picture alone must tell. */
+ * five generators' loops, of real pictures of other organs and of speckle (docs/other-generators.md). Where
+ * nothing came or went the picture alone must tell. */
 static const double WEIGHTS[STRIPE_N_EVIDENCE] = {0.70,  0.16,  -0.22, 0.80,  -4.07, -6.06, -1.34,
                                                   -3.33, -2.77, -0.53, -1.29, -0.96, -3.11, -1.15,
                                                   -4.71, 1.09,  0.44,  -0.06, 2.58};

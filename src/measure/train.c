@@ -20,6 +20,8 @@ static const double EDGE_ERROR = 0.35; /* waves: parts of waves at the edges, wh
 static const double UNEVEN_RAD = 0.7;  /* scatter of the phase from which swings weigh as much as it */
 static const double PAUSE = 1.0;       /* over the usual wave: rests, more than the places disagree by */
 static const double FEW = 2.5;         /* waves: fewer that come unevenly are no rhythm */
+static const double MOST_DISPUTED = 1.5;   /* waves between phase and swings where crests bear out neither */
+static const double DISPUTED_SHARE = 0.3;  /* likewise, of the swings: more waves leave more to dispute */
 static const double VELOCITY_RATIO = 1.04; /* from one that is tried to the next */
 
 enum { N_VELOCITIES = 49, MOST_PLACES = 100 };
@@ -219,6 +221,20 @@ static void compare_swings(struct told *told, double phase, const struct tally *
     }
 }
 
+/* Phase and swings share nothing but the motion. Where they are far apart and no crests bear one of them out,
+ * neither is told. */
+static void dispute(const struct tally *tally, double phase, double duration_min, struct wave_result *result)
+{
+    double apart = fabs(tally->waves - phase);
+
+    if (tally->crests > 0.0 || apart <= fmax(MOST_DISPUTED, DISPUTED_SHARE * tally->waves))
+        return;
+    result->is_disputed = true;
+    result->has_frequency = false;
+    result->phase_per_min = phase / duration_min;
+    result->swings_per_min = tally->waves / duration_min;
+}
+
 bool train_count(struct even *even, double spacing_mm, struct wave_result *result)
 {
     struct pass_band band = {.low = LOW * result->frequency_per_min, .high = HIGH_PER_MIN};
@@ -241,6 +257,7 @@ bool train_count(struct even *even, double spacing_mm, struct wave_result *resul
             compare_crests(&told, tally.crests * duration_min, tally.waves, result->regularity);
         if (tally.waves > 0.0)
             compare_swings(&told, phase, &tally, result);
+        dispute(&tally, phase, duration_min, result);
         result->frequency_per_min = told.waves / duration_min;
         result->low_per_min = (told.waves - told.reach) / duration_min;
         result->high_per_min = (told.waves + told.reach) / duration_min;

@@ -35,12 +35,12 @@ static bool replay(const char *path)
                                 .trust = motion.trust};
     is_made = contraction_measure(&result, &reasons, &trace, &err);
     if (is_made)
-        (void)printf("%s,%s,%.1f,%.4f,%.4f,%.4f,%.0f,%.4f,%.4f,%.4f,%.4f,%s,%.3f,%.3f,%.4g\n", path,
+        (void)printf("%s,%s,%.1f,%.4f,%.4f,%.4f,%.0f,%.4f,%.4f,%.4f,%.4f,%s,%.3f,%.3f,%.3f,%.4g\n", path,
                      verdict_words[result.verdict], result.assessed_s, result.frequency_per_min,
                      result.low_per_min, result.high_per_min, result.count, result.amplitude,
                      result.velocity_per_s, result.velocity_low, result.velocity_high,
                      direction_words[result.direction], result.regularity, result.coherence,
-                     result.false_alarm);
+                     result.coherence_far, result.false_alarm);
     text_list_free(&reasons);
     motion_file_free(&motion);
     error_free(&err);
@@ -50,7 +50,7 @@ static bool replay(const char *path)
 int main(int argc, char **argv)
 {
     (void)printf("path,verdict,assessed_s,frequency_per_min,low,high,count,amplitude_mm,velocity_mm_per_s,"
-                 "velocity_low,velocity_high,direction,regularity_rad,coherence,false_alarm\n");
+                 "velocity_low,velocity_high,direction,regularity_rad,coherence,coherence_far,false_alarm\n");
     for (int i = 1; i < argc; i++)
         if (!replay(argv[i]))
             return 3;

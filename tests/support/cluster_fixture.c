@@ -64,7 +64,8 @@ static double added(const struct cluster_fixture_contents *contents, double time
                         1.0) *
                    bump(across - contents->bubbles_across_mm, 0.9) *
                    (contents->parted_mm > 0.0 ? 1.0 + 0.6 * drifted(contents, time_s) : 1.0);
-    if (contents->other_from_s > 0.0 && time_s >= contents->other_from_s)
+    if (contents->other_from_s > 0.0 && time_s >= contents->other_from_s &&
+        (contents->other_to_s <= 0.0 || time_s < contents->other_to_s))
         sum += (contents->other_grey > 0.0 ? contents->other_grey : 90.0) *
                bump(along - contents->other_along_mm, 1.0) * bump(across, 0.9);
     if (along > tip - 1.0)

@@ -20,6 +20,7 @@ struct cluster_fixture_contents {
     double drift_mm; /* toward the last place, evenly from 4 s after they appear to 14 s after */
     double gone_from_s, gone_to_s;
     double other_from_s, other_along_mm;   /* another bright thing, from then on; 0: none */
+    double other_to_s;                     /* until then; 0: for good */
     double other_grey;                     /* how bright; 0: 90 */
     double catheter_from_s, catheter_to_s; /* both 0: none; it takes 2 s to come and 2 s to go */
     double pause_mm; /* it rests so far short of that place for 3 s, and is pushed on at 2.5 mm/s; 0: it is

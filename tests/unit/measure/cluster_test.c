@@ -463,6 +463,30 @@ static void what_appears_far_from_where_the_bubbles_faded_is_not_taken_for_them(
     cluster_fixture_free(made);
 }
 
+static void
+what_shines_up_briefly_elsewhere_long_after_the_bubbles_were_lost_is_not_taken_for_them(void **state)
+{
+    (void)state;
+    for (long seed = 201; seed <= 203; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 4.0,
+                                                                    .bubbles_along_mm = 20.0,
+                                                                    .gone_from_s = 14.0,
+                                                                    .gone_to_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .other_from_s = 28.0,
+                                                                    .other_to_s = 31.0,
+                                                                    .other_along_mm = 14.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.is_present && made->cluster.has_onset);
+        if (!(made->follow.time_s[made->cluster.last.frame] < 16.0))
+            fail_msg("seed %ld: last seen at %.1f s, %.1f mm along", seed,
+                     made->follow.time_s[made->cluster.last.frame], made->cluster.last.sight.along_mm);
+        assert_true(fabs(made->cluster.other_s - 28.0) < 1.0);
+        cluster_fixture_free(made);
+    }
+}
+
 static void a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming(void **state)
 {
     struct cluster_fixture *made = cluster_fixture_find(&(struct cluster_fixture_contents){
@@ -622,6 +646,8 @@ int main(void)
         cmocka_unit_test(what_is_seen_briefly_and_then_elsewhere_is_not_told_as_the_deposit),
         cmocka_unit_test(a_faint_gleam_where_the_bubbles_will_lie_is_not_their_coming),
         cmocka_unit_test(what_appears_far_from_where_the_bubbles_faded_is_not_taken_for_them),
+        cmocka_unit_test(
+            what_shines_up_briefly_elsewhere_long_after_the_bubbles_were_lost_is_not_taken_for_them),
         cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
         cmocka_unit_test(a_cluster_that_was_there_from_the_start_has_no_instant),
         cmocka_unit_test(a_cluster_that_parts_is_followed_in_all_its_pieces),

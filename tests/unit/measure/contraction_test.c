@@ -527,6 +527,31 @@ static void a_quiet_uterus_under_common_motion_is_quiescent(void **state)
         fail_msg("%d of 40 quiet ones called contracting", n_false);
 }
 
+/* Patches that wander each by themselves hide weak waves: what is then told of a rhythm must be right. */
+static void waves_that_hardly_agree_along_the_stripe_are_not_told(void **state)
+{
+    int n_withheld = 0;
+    int n_wrong = 0;
+
+    (void)state;
+    for (long seed = 1; seed <= 24; seed++) {
+        const struct recipe recipe = {.rate_per_min = 2.0,
+                                      .amplitude_mm = 0.1,
+                                      .velocity_mm_per_s = 1.5,
+                                      .overlap_mm = 0.1 + 0.05 * (double)(seed % 4),
+                                      .seed = seed};
+        struct wave_result result = measure(&recipe, NULL);
+
+        n_withheld += result.verdict == CONTRACTIONS_NOT_ASSESSABLE;
+        if (result.verdict == CONTRACTIONS_MEASURED && result.has_frequency &&
+            !(result.low_per_min <= 2.0 && 2.0 <= result.high_per_min) &&
+            fabs(result.frequency_per_min - 2.0) > 0.3)
+            n_wrong++;
+    }
+    if (n_wrong > 2 || n_withheld < 6)
+        fail_msg("%d of 24 wrong and sure, %d withheld", n_wrong, n_withheld);
+}
+
 static void less_than_a_minute_is_not_assessable(void **state)
 {
     struct text_list reasons = {0};
@@ -682,6 +707,7 @@ int main(void)
         cmocka_unit_test(breathing_is_not_a_contraction),
         cmocka_unit_test(waves_are_measured_through_breathing),
         cmocka_unit_test(a_quiet_uterus_under_common_motion_is_quiescent),
+        cmocka_unit_test(waves_that_hardly_agree_along_the_stripe_are_not_told),
         cmocka_unit_test(less_than_a_minute_is_not_assessable),
         cmocka_unit_test(a_short_hole_is_bridged_and_a_long_one_ends_the_stretch),
         cmocka_unit_test(values_that_are_not_known_are_not_used),
