@@ -76,9 +76,13 @@ $(BUILD)/tests/%_test: $(BUILD)/tests/%_test.o $(TEST_HELPERS:%.c=$(BUILD)/%.o) 
 	$(call say,link,$@)
 	$(QUIET)$(LINK) -o $@ $^ -lcmocka $(PACKAGE_LIBS)
 
-bands: $(BUILD)/tests/peer/bands $(BUILD)/tests/peer/wave_lots ## tools: what is weighed about bands, trains of waves over quiet loops
+bands: $(BUILD)/tests/peer/bands $(BUILD)/tests/peer/wave_lots $(BUILD)/tests/peer/course_lots ## tools: what is weighed about bands, trains of waves over quiet loops
 
 $(BUILD)/tests/peer/bands $(BUILD)/tests/peer/wave_lots: $(BUILD)/tests/peer/%: $(BUILD)/tests/peer/%.o $(LIBRARY)
+	$(call say,link,$@)
+	$(QUIET)$(LINK) -o $@ $^ $(PACKAGE_LIBS)
+
+$(BUILD)/tests/peer/course_lots: $(BUILD)/tests/peer/course_lots.o $(BUILD)/tests/peer/quiet.o $(LIBRARY)
 	$(call say,link,$@)
 	$(QUIET)$(LINK) -o $@ $^ $(PACKAGE_LIBS)
 
@@ -162,7 +166,7 @@ distclean: clean ## remove every build, sanitized ones too
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/  \1\t\2/p' Makefile | expand -t 20
 
--include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(BUILD)/tests/peer/bands.d $(BUILD)/tests/peer/wave_lots.d
+-include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(wildcard $(BUILD)/tests/peer/*.d)
 
 .SECONDARY:
 .DELETE_ON_ERROR:

@@ -49,6 +49,17 @@ struct cavity {
     struct text_list reasons;
 };
 
+/** One wave, as waves are counted by eye: one narrowing that ran along the stripe. */
+struct wave_seen {
+    struct quantity start_s; /* the walls begin to draw together at the first place that it passes; not known
+                                of a wave that was under way when the time looked at began */
+    struct quantity end_s;   /* they are back at the last one; likewise */
+    struct quantity passes_middle_s; /* they are closest in the middle of the stripe */
+    enum wave_direction direction;   /* never mixed */
+    struct quantity speed_mm_per_s, speed_px_per_s;
+    struct quantity strength_mm, strength_px; /* half the peak-to-peak change of wall-to-wall distance */
+};
+
 struct contractions {
     enum contractions_verdict verdict;
     struct quantity frequency_per_min;
@@ -60,6 +71,8 @@ struct contractions {
     enum wave_direction direction;
     double assessed_s;           /* length of loop that was usable */
     struct quantity false_alarm; /* chance that a quiet uterus shows as much: 0..1 */
+    struct wave_seen *waves;     /* n_waves, in the order of time; owned */
+    size_t n_waves;
     struct text_list reasons;
 };
 
@@ -202,6 +215,13 @@ void loop_result_free(struct loop_result *result);
 
 /** Frees what a cavity holds and empties it; accepts NULL. */
 void cavity_free(struct cavity *cavity);
+
+/** Frees what contractions hold and empties them; accepts NULL. */
+void contractions_free(struct contractions *contractions);
+
+/** Copies contractions with all that they hold. to: overwritten, whole or empty. False when memory ran out.
+ */
+MUST_CHECK bool contractions_copy(struct contractions *to, const struct contractions *from);
 
 /** Frees what a drift holds and empties it; accepts NULL. */
 void drift_free(struct drift *drift);

@@ -135,6 +135,7 @@ static const char details[] =
     "\n"
     "  summary.txt   what was printed\n"
     "  summary.json  every result, by docs/summary.schema.json\n"
+    "  waves.csv     the contractions one by one\n"
     "  series.csv    one row per analysed frame\n"
     "  motion.csv    wall motion by time and position along the stripe\n"
     "\n"

@@ -6,6 +6,7 @@
 #include "report/series_csv.h"
 #include "report/summary_json.h"
 #include "report/summary_text.h"
+#include "report/waves_csv.h"
 
 #include <errno.h>
 #include <stdlib.h>
@@ -14,9 +15,10 @@
 #include <unistd.h>
 
 /* In the order of their appearance: where summary.json is, all the others are. */
-enum { MOTION, SERIES, TEXT, JSON, N_FILES };
-static const char *const names[N_FILES] = {"motion.csv", "series.csv", "summary.txt", "summary.json"};
-static const int print_order[N_FILES] = {TEXT, JSON, SERIES, MOTION};
+enum { MOTION, SERIES, WAVES, TEXT, JSON, N_FILES };
+static const char *const names[N_FILES] = {"motion.csv", "series.csv", "waves.csv", "summary.txt",
+                                           "summary.json"};
+static const int print_order[N_FILES] = {TEXT, JSON, WAVES, SERIES, MOTION};
 
 static char *path_of(const struct results *results, int file)
 {
@@ -161,6 +163,9 @@ static bool write_file(FILE *to, int file, const struct transfer *transfer,
         return true;
     case SERIES:
         series_csv_write(to, transfer);
+        return true;
+    case WAVES:
+        waves_csv_write(to, transfer);
         return true;
     case TEXT:
         return summary_text_write(to, transfer, err);

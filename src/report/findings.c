@@ -1,8 +1,11 @@
 #include "report/findings_internal.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+
+enum { LIST_BYTES = 96 };
 
 /* Begins the reason by which measure/loop_sections leaves open which end is which. */
 static const char ends_untold[] = "which end of the stripe is the fundus cannot be told";
@@ -100,16 +103,34 @@ static const char *direction_words(enum wave_direction direction)
     return "Which way they run could not be told.";
 }
 
+/* ", 6 waves listed one by one (2 seen in part)" into words; empty where none is. */
+static const char *list_words(const struct contractions *contractions, char words[LIST_BYTES])
+{
+    size_t n_whole = 0;
+
+    for (size_t i = 0; i < contractions->n_waves; i++)
+        n_whole += contractions->waves[i].start_s.is_known && contractions->waves[i].end_s.is_known;
+    words[0] = '\0';
+    if (contractions->n_waves > 0 && n_whole == contractions->n_waves)
+        (void)snprintf(words, LIST_BYTES, ", %zu waves listed one by one", n_whole);
+    else if (contractions->n_waves > 0)
+        (void)snprintf(words, LIST_BYTES, ", %zu waves listed one by one (%zu seen in part)",
+                       contractions->n_waves, contractions->n_waves - n_whole);
+    return words;
+}
+
 char *findings_of_contractions(const struct contractions *contractions)
 {
+    char words[LIST_BYTES];
+
     switch (contractions->verdict) {
     case CONTRACTIONS_MEASURED:
         if (!contractions->frequency_per_min.is_known)
             return text_format("present, how many a minute could not be told. %s",
                                direction_words(contractions->direction));
-        return text_format("%.1f per minute over %.0f s of usable loop. %s",
+        return text_format("%.1f per minute over %.0f s of usable loop%s. %s",
                            contractions->frequency_per_min.value, contractions->assessed_s,
-                           direction_words(contractions->direction));
+                           list_words(contractions, words), direction_words(contractions->direction));
     case CONTRACTIONS_QUIESCENT:
         return text_format("none were found in %.0f s of usable loop (quiescent).", contractions->assessed_s);
     case CONTRACTIONS_NOT_ASSESSABLE:

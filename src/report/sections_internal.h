@@ -18,6 +18,9 @@ json_t *sections_cavity(const struct cavity *cavity, const struct scale *scale, 
 json_t *sections_contractions(const struct contractions *contractions, const struct scale *scale,
                               size_t loop);
 
+/** `waves` of the contractions, one by one. */
+json_t *sections_waves(const struct contractions *contractions);
+
 /** `deposit`; loop as above. */
 json_t *sections_deposit(const struct deposit *deposit, const struct scale *scale, size_t loop);
 

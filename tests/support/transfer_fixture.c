@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { N_LINE = 3, N_ROWS = 3, N_POSITIONS = 2, N_TIMES = 3 };
+enum { N_LINE = 3, N_ROWS = 3, N_POSITIONS = 2, N_TIMES = 3, N_WAVES = 2 };
 
 static void *sure(void *memory)
 {
@@ -62,8 +62,23 @@ static struct contractions measured_contractions(void)
         .direction = DIRECTION_CERVIX_TO_FUNDUS,
         .assessed_s = 112.0,
         .false_alarm = known(0.0001),
+        .n_waves = N_WAVES,
     };
 
+    made.waves = sure(calloc(N_WAVES, sizeof *made.waves));
+    made.waves[0] = (struct wave_seen){.end_s = known(24.5),
+                                       .passes_middle_s = known(9.254),
+                                       .direction = DIRECTION_CERVIX_TO_FUNDUS,
+                                       .strength_mm = known(0.3871),
+                                       .strength_px = known(3.871)};
+    made.waves[1] = (struct wave_seen){.start_s = known(11.25),
+                                       .end_s = known(43.0),
+                                       .passes_middle_s = known(27.5),
+                                       .direction = DIRECTION_CERVIX_TO_FUNDUS,
+                                       .speed_mm_per_s = known(1.3),
+                                       .speed_px_per_s = known(13.0),
+                                       .strength_mm = known(0.45),
+                                       .strength_px = known(4.5)};
     return made;
 }
 
@@ -209,6 +224,8 @@ static void forget_mm(struct cavity *cavity, struct contractions *contractions, 
 
     cavity->length_mm = cavity->thickness_mm = none;
     contractions->amplitude_mm = contractions->velocity_mm_per_s = none;
+    for (size_t i = 0; i < contractions->n_waves; i++)
+        contractions->waves[i].speed_mm_per_s = contractions->waves[i].strength_mm = none;
     deposit->to_fundus_mm = deposit->tip_to_fundus_mm = none;
     drift->net_mm = drift->toward_fundus_mm = drift->path_mm = drift->farthest_mm = none;
     drift->final_to_fundus_mm = drift->spread_mm = none;
@@ -287,6 +304,7 @@ static void free_findings(struct scale *scale, struct cavity *cavity, struct con
     text_list_free(&scale->reasons);
     free(cavity->centre_line);
     text_list_free(&cavity->reasons);
+    free(contractions->waves);
     text_list_free(&contractions->reasons);
     text_list_free(&deposit->reasons);
     free(drift->follow_ups);

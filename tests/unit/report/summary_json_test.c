@@ -166,6 +166,25 @@ static void what_was_measured_is_told_with_its_interval(void **state)
     json_decref(root);
 }
 
+static void a_wave_that_is_cut_off_says_what_is_not_known_of_it(void **state)
+{
+    json_t *root = read_back(written(transfer_fixture_measured()));
+    const json_t *waves = at(root, "contractions", "waves");
+    const json_t *cut = json_array_get(waves, 0);
+    const json_t *whole = json_array_get(waves, 1);
+
+    (void)state;
+    assert_int_equal(json_array_size(waves), 2);
+    assert_true(json_is_null(json_object_get(cut, "start_s")));
+    assert_true(json_is_false(json_object_get(cut, "is_complete")));
+    assert_int_equal(json_array_size(json_object_get(cut, "reasons")), 2); /* start and speed */
+    assert_float_equal(json_number_value(json_object_get(whole, "start_s")), 11.25, 1e-9);
+    assert_float_equal(json_number_value(json_object_get(whole, "speed_mm_per_s")), 1.3, 1e-9);
+    assert_true(json_is_true(json_object_get(whole, "is_complete")));
+    assert_int_equal(json_array_size(json_object_get(whole, "reasons")), 0);
+    json_decref(root);
+}
+
 static void a_null_has_a_reason_even_when_the_result_gave_none(void **state)
 {
     static const char *const sections[] = {"scale", "cavity", "contractions", "deposit", "drift"};
@@ -260,6 +279,7 @@ int main(void)
         cmocka_unit_test(the_schema_refuses_what_breaks_the_contract),
         cmocka_unit_test(every_promised_key_is_there),
         cmocka_unit_test(what_was_measured_is_told_with_its_interval),
+        cmocka_unit_test(a_wave_that_is_cut_off_says_what_is_not_known_of_it),
         cmocka_unit_test(a_null_has_a_reason_even_when_the_result_gave_none),
         cmocka_unit_test(without_a_scale_lengths_are_null_and_pixels_are_given),
         cmocka_unit_test(that_there_is_no_scale_is_told_once_in_a_section),

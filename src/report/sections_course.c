@@ -1,0 +1,70 @@
+#include "report/sections_internal.h"
+
+#include "base/json.h"
+#include "report/verdict.h"
+
+/* As in the other sections (sections.c). */
+enum { MM = 3, PX = 2, SECONDS = 2 };
+
+static json_t *whole_or_null(json_t *made, bool is_whole)
+{
+    if (is_whole)
+        return made;
+    json_decref(made);
+    return NULL;
+}
+
+static bool put_number(json_t *section, const char *key, struct quantity quantity, int decimals)
+{
+    return json_put(section, key, json_from_quantity(quantity, decimals));
+}
+
+/* ---- waves one by one ---- */
+
+static bool add_reason(json_t *list, bool is_missing, const char *why)
+{
+    return !is_missing || json_add(list, json_string(why));
+}
+
+static json_t *reasons_of(const struct wave_seen *wave)
+{
+    json_t *list = json_array();
+    bool has_speed = wave->speed_mm_per_s.is_known || wave->speed_px_per_s.is_known;
+
+    return whole_or_null(
+        list,
+        add_reason(list, !wave->start_s.is_known, "it was under way when the time looked at began") &&
+            add_reason(list, !wave->end_s.is_known, "it was under way when the time looked at ended") &&
+            add_reason(list, !wave->passes_middle_s.is_known,
+                       "it was not seen to pass the middle of the stripe") &&
+            add_reason(list, !has_speed, "its crest was followed too little, or too unevenly, for a speed") &&
+            add_reason(list, !wave->strength_mm.is_known, "no scale is known"));
+}
+
+static json_t *wave_of(const struct wave_seen *wave)
+{
+    json_t *made = json_object();
+
+    return whole_or_null(
+        made,
+        put_number(made, "start_s", wave->start_s, SECONDS) &&
+            put_number(made, "passes_middle_s", wave->passes_middle_s, SECONDS) &&
+            put_number(made, "end_s", wave->end_s, SECONDS) &&
+            json_put(made, "is_complete", json_boolean(wave->start_s.is_known && wave->end_s.is_known)) &&
+            json_put(made, "direction", json_string(verdict_of_direction(wave->direction))) &&
+            put_number(made, "speed_mm_per_s", wave->speed_mm_per_s, MM) &&
+            put_number(made, "speed_px_per_s", wave->speed_px_per_s, PX) &&
+            put_number(made, "strength_mm", wave->strength_mm, MM) &&
+            put_number(made, "strength_px", wave->strength_px, PX) &&
+            json_put(made, "reasons", reasons_of(wave)));
+}
+
+json_t *sections_waves(const struct contractions *contractions)
+{
+    json_t *list = json_array();
+
+    for (size_t i = 0; i < contractions->n_waves; i++)
+        if (!json_add(list, wave_of(&contractions->waves[i])))
+            return whole_or_null(list, false);
+    return list;
+}
