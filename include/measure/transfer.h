@@ -60,6 +60,18 @@ struct wave_seen {
     struct quantity strength_mm, strength_px; /* half the peak-to-peak change of wall-to-wall distance */
 };
 
+/** The frequency of contractions in one window of time. */
+struct rate_seen {
+    double from_s, to_s;
+    struct quantity frequency_per_min; /* with interval */
+    const char *why;                   /* where it is not told: a sentence, a literal; else NULL */
+};
+
+/** Frequencies of a spectrogram: from 0.5 per min on, every 0.25, up to 8. */
+enum { SPECTROGRAM_FREQUENCIES = 31 };
+#define SPECTROGRAM_LOW_PER_MIN 0.5
+#define SPECTROGRAM_STEP_PER_MIN 0.25
+
 struct contractions {
     enum contractions_verdict verdict;
     struct quantity frequency_per_min;
@@ -73,6 +85,12 @@ struct contractions {
     struct quantity false_alarm; /* chance that a quiet uterus shows as much: 0..1 */
     struct wave_seen *waves;     /* n_waves, in the order of time; owned */
     size_t n_waves;
+    struct rate_seen *over_time; /* n_over_time windows, in the order of time; owned */
+    size_t n_over_time;
+    /* n_over_time x SPECTROGRAM_FREQUENCIES; mm^2 (px^2) per (1/min), one-sided; owned. In mm NULL without a
+     * scale. */
+    double *power_mm2_min;
+    double *power_px2_min;
     struct text_list reasons;
 };
 

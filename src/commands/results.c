@@ -4,6 +4,7 @@
 #include "base/output.h"
 #include "report/motion_csv.h"
 #include "report/series_csv.h"
+#include "report/spectrogram_csv.h"
 #include "report/summary_json.h"
 #include "report/summary_text.h"
 #include "report/waves_csv.h"
@@ -15,10 +16,10 @@
 #include <unistd.h>
 
 /* In the order of their appearance: where summary.json is, all the others are. */
-enum { MOTION, SERIES, WAVES, TEXT, JSON, N_FILES };
-static const char *const names[N_FILES] = {"motion.csv", "series.csv", "waves.csv", "summary.txt",
-                                           "summary.json"};
-static const int print_order[N_FILES] = {TEXT, JSON, WAVES, SERIES, MOTION};
+enum { MOTION, SERIES, SPECTROGRAM, WAVES, TEXT, JSON, N_FILES };
+static const char *const names[N_FILES] = {"motion.csv", "series.csv",  "spectrogram.csv",
+                                           "waves.csv",  "summary.txt", "summary.json"};
+static const int print_order[N_FILES] = {TEXT, JSON, WAVES, SPECTROGRAM, SERIES, MOTION};
 
 static char *path_of(const struct results *results, int file)
 {
@@ -163,6 +164,9 @@ static bool write_file(FILE *to, int file, const struct transfer *transfer,
         return true;
     case SERIES:
         series_csv_write(to, transfer);
+        return true;
+    case SPECTROGRAM:
+        spectrogram_csv_write(to, transfer);
         return true;
     case WAVES:
         waves_csv_write(to, transfer);

@@ -8,6 +8,9 @@ void contractions_free(struct contractions *contractions)
     if (contractions == NULL)
         return;
     free(contractions->waves);
+    free(contractions->over_time);
+    free(contractions->power_mm2_min);
+    free(contractions->power_px2_min);
     text_list_free(&contractions->reasons);
     memset(contractions, 0, sizeof *contractions);
 }
@@ -41,6 +44,11 @@ bool contractions_copy(struct contractions *to, const struct contractions *from)
 
     *to = *from;
     to->waves = copied(from->waves, from->n_waves, sizeof *to->waves, &is_good);
+    to->over_time = copied(from->over_time, from->n_over_time, sizeof *to->over_time, &is_good);
+    to->power_mm2_min = copied(from->power_mm2_min, from->n_over_time,
+                               SPECTROGRAM_FREQUENCIES * sizeof *to->power_mm2_min, &is_good);
+    to->power_px2_min = copied(from->power_px2_min, from->n_over_time,
+                               SPECTROGRAM_FREQUENCIES * sizeof *to->power_px2_min, &is_good);
     is_good = copy_list(&to->reasons, &from->reasons) && is_good;
     if (!is_good)
         contractions_free(to);

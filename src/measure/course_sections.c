@@ -1,6 +1,7 @@
 #include "measure/course_sections.h"
 
 #include "measure/length.h"
+#include "measure/rate_course.h"
 #include "measure/wave_list.h"
 
 #include <math.h>
@@ -46,29 +47,49 @@ static void compare_with_count(struct contractions *contractions, const struct w
             waves, list->n_middle);
 }
 
-static bool fill_list(struct loop_result *result, const struct bubble_facts *facts,
-                      const struct wave_trace *trace, const struct wave_result *measured, struct error **err)
+static bool fill_list(struct contractions *contractions, const struct bubble_facts *facts,
+                      const struct wave_list *list)
 {
-    struct contractions *contractions = &result->contractions;
-    struct wave_list list = {0};
-
-    if (contractions->verdict != CONTRACTIONS_MEASURED)
-        return true;
-    if (!wave_list_make(&list, trace, measured, err))
+    contractions->waves = calloc(list->n + 1, sizeof *contractions->waves);
+    if (contractions->waves == NULL)
         return false;
-    if (list.n > 0) {
-        contractions->waves = calloc(list.n, sizeof *contractions->waves);
-        if (contractions->waves == NULL) {
-            wave_list_free(&list);
-            return error_memory(err);
-        }
-        contractions->n_waves = list.n;
+    contractions->n_waves = list->n;
+    for (size_t i = 0; i < list->n; i++)
+        fill_wave(&contractions->waves[i], &list->wave[i], facts);
+    return true;
+}
+
+/* The windows, and their spectra in either unit. */
+static bool fill_course(struct contractions *contractions, const struct canvas *canvas,
+                        const struct rate_course *course)
+{
+    size_t n_powers = course->n * SPECTROGRAM_FREQUENCIES;
+    struct quantity one_mm = {0};
+    struct quantity one_px = {0};
+
+    length_set(canvas, &one_mm, &one_px, quantity_of(1.0));
+    contractions->over_time = calloc(course->n + 1, sizeof *contractions->over_time);
+    contractions->power_px2_min = calloc(n_powers + 1, sizeof *contractions->power_px2_min);
+    if (one_mm.is_known)
+        contractions->power_mm2_min = calloc(n_powers + 1, sizeof *contractions->power_mm2_min);
+    if (contractions->over_time == NULL || contractions->power_px2_min == NULL ||
+        (one_mm.is_known && contractions->power_mm2_min == NULL))
+        return false;
+    contractions->n_over_time = course->n;
+    for (size_t i = 0; i < course->n; i++) {
+        const struct rate_window *window = &course->window[i];
+
+        contractions->over_time[i] =
+            (struct rate_seen){.from_s = window->from_s, .to_s = window->to_s, .why = window->why};
+        if (window->has_rate)
+            contractions->over_time[i].frequency_per_min =
+                quantity_within(window->per_min, window->low_per_min, window->high_per_min);
     }
-    for (size_t i = 0; i < list.n; i++)
-        fill_wave(&contractions->waves[i], &list.wave[i], facts);
-    if (measured->has_frequency)
-        compare_with_count(contractions, &list, measured);
-    wave_list_free(&list);
+    for (size_t i = 0; i < n_powers; i++) {
+        contractions->power_px2_min[i] = course->power[i] * one_px.value * one_px.value;
+        if (contractions->power_mm2_min != NULL)
+            contractions->power_mm2_min[i] = course->power[i];
+    }
     return true;
 }
 
@@ -76,5 +97,22 @@ bool course_sections_fill(struct loop_result *result, const struct bubble_facts 
                           const struct wave_trace *trace, const struct wave_result *measured,
                           struct error **err)
 {
-    return fill_list(result, facts, trace, measured, err);
+    struct contractions *contractions = &result->contractions;
+    struct wave_list list = {0};
+    struct rate_course course = {0};
+    bool is_made = true;
+
+    if (contractions->verdict == CONTRACTIONS_NOT_ASSESSABLE)
+        return true;
+    if (!wave_list_make(&list, trace, measured, err))
+        return false;
+    is_made = rate_course_make(&course, trace, measured, &list, err);
+    if (is_made &&
+        (!fill_list(contractions, facts, &list) || !fill_course(contractions, facts->canvas, &course)))
+        is_made = error_memory(err);
+    if (measured->verdict == CONTRACTIONS_MEASURED && measured->has_frequency)
+        compare_with_count(contractions, &list, measured);
+    rate_course_free(&course);
+    wave_list_free(&list);
+    return is_made;
 }

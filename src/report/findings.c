@@ -139,6 +139,36 @@ char *findings_of_contractions(const struct contractions *contractions)
     return text_copy("could not be assessed.");
 }
 
+/* The window in which the frequency was lowest (sign -1) or highest; NULL where none tells one. */
+static const struct rate_seen *extreme(const struct contractions *contractions, double sign)
+{
+    const struct rate_seen *found = NULL;
+
+    for (size_t i = 0; i < contractions->n_over_time; i++) {
+        const struct rate_seen *seen = &contractions->over_time[i];
+
+        if (seen->frequency_per_min.is_known &&
+            (found == NULL || sign * seen->frequency_per_min.value > sign * found->frequency_per_min.value))
+            found = seen;
+    }
+    return found;
+}
+
+char *findings_of_course(const struct contractions *contractions)
+{
+    const struct rate_seen *lowest = extreme(contractions, -1.0);
+    const struct rate_seen *highest = extreme(contractions, 1.0);
+
+    if (lowest == NULL || !lowest->frequency_per_min.has_interval ||
+        !highest->frequency_per_min.has_interval ||
+        lowest->frequency_per_min.high >= highest->frequency_per_min.low)
+        return text_copy("");
+    return text_format(
+        "The frequency changes: %.1f per minute from %.0f to %.0f s, %.1f from %.0f to %.0f s.",
+        lowest->frequency_per_min.value, lowest->from_s, lowest->to_s, highest->frequency_per_min.value,
+        highest->from_s, highest->to_s);
+}
+
 /* ", 11.2 mm from the fundus", or why no distance stands there. */
 static char *depth_words(const struct deposit *deposit)
 {

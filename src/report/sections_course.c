@@ -4,7 +4,7 @@
 #include "report/verdict.h"
 
 /* As in the other sections (sections.c). */
-enum { MM = 3, PX = 2, SECONDS = 2 };
+enum { MM = 3, PX = 2, SECONDS = 2, PER_MIN = 4 };
 
 static json_t *whole_or_null(json_t *made, bool is_whole)
 {
@@ -65,6 +65,30 @@ json_t *sections_waves(const struct contractions *contractions)
 
     for (size_t i = 0; i < contractions->n_waves; i++)
         if (!json_add(list, wave_of(&contractions->waves[i])))
+            return whole_or_null(list, false);
+    return list;
+}
+
+/* ---- frequency over time ---- */
+
+static json_t *window_of(const struct rate_seen *seen)
+{
+    json_t *made = json_object();
+
+    return whole_or_null(made, json_put(made, "from_s", json_from_number(seen->from_s, SECONDS)) &&
+                                   json_put(made, "to_s", json_from_number(seen->to_s, SECONDS)) &&
+                                   put_number(made, "frequency_per_min", seen->frequency_per_min, PER_MIN) &&
+                                   json_put(made, "frequency_ci95_per_min",
+                                            json_from_interval(seen->frequency_per_min, PER_MIN)) &&
+                                   json_put(made, "reason", json_from_text(seen->why)));
+}
+
+json_t *sections_over_time(const struct contractions *contractions)
+{
+    json_t *list = json_array();
+
+    for (size_t i = 0; i < contractions->n_over_time; i++)
+        if (!json_add(list, window_of(&contractions->over_time[i])))
             return whole_or_null(list, false);
     return list;
 }

@@ -21,6 +21,9 @@ json_t *sections_contractions(const struct contractions *contractions, const str
 /** `waves` of the contractions, one by one. */
 json_t *sections_waves(const struct contractions *contractions);
 
+/** `over_time` of the contractions, window by window. */
+json_t *sections_over_time(const struct contractions *contractions);
+
 /** `deposit`; loop as above. */
 json_t *sections_deposit(const struct deposit *deposit, const struct scale *scale, size_t loop);
 

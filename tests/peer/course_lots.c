@@ -1,13 +1,16 @@
 /* Lays trains of waves, drawn by lot, over what the program followed in quiet loops, and tells how they are
- * listed one by one. The noise is that of real tracking, the waves are known.
+ * listed one by one, and how their rate is told over time. The noise is that of real tracking, the waves are
+ * known.
  *
- *   course_lots list VARIATION WAY AMPLITUDE_MM N DURATION_S MOTION.CSV ...
+ *   course_lots WHAT VARIATION WAY AMPLITUDE_MM N DURATION_S MOTION.CSV ...
  *
+ *   WHAT       list: waves one by one; steady: the rate over time; change: it becomes another half way
  *   VARIATION  of the intervals: standard deviation over mean (0: steady)
  *   WAY        one, opposing or either
  *   MOTION.CSV motion.csv of quiet loops; longer trains run back and forth in them */
 #include "base/statistics.h"
 #include "measure/contraction.h"
+#include "measure/rate_course.h"
 #include "measure/wave_list.h"
 #include "quiet.h"
 #include "synth/dice.h"
@@ -31,10 +34,12 @@ struct train {
     double ahead[MOST_WAVES]; /* 1: toward the cervix */
 };
 
+/* Half way through the rate becomes another one where it changes. */
 static struct train draw(struct dice *dice, double variation, enum way way, double amplitude_mm,
-                         double duration_s)
+                         double duration_s, bool does_change)
 {
     double gap_s = 60.0 / (1.5 + 3.0 * dice_even(dice));
+    double later_gap_s = does_change ? 60.0 / (1.5 + 3.0 * dice_even(dice)) : gap_s;
     struct train train = {.way = way, .velocity_mm_per_s = 1.0 + 3.0 * dice_even(dice)};
     double time_s = -100.0 - gap_s * dice_even(dice);
     double ahead = dice_even(dice) < 0.5 ? -1.0 : 1.0;
@@ -45,11 +50,12 @@ static struct train draw(struct dice *dice, double variation, enum way way, doub
         train.time_s[train.n] = time_s;
         train.height_mm[train.n] = 2.0 * amplitude_mm * (0.7 + 0.6 * dice_even(dice));
         train.ahead[train.n] = way == EITHER_WAY ? (dice_even(dice) < 0.5 ? -1.0 : 1.0) : ahead;
-        time_s += gap_s * fmax(0.35, 1.0 + variation * z);
+        time_s += (time_s < 0.5 * duration_s ? gap_s : later_gap_s) * fmax(0.35, 1.0 + variation * z);
     }
     for (size_t i = 1; i + 1 < train.n; i++)
-        train.lasts_s[i] = fmin(
-            0.8 * gap_s, fmin(train.time_s[i + 1] - train.time_s[i], train.time_s[i] - train.time_s[i - 1]));
+        train.lasts_s[i] =
+            fmin(0.8 * (train.time_s[i] < 0.5 * duration_s ? gap_s : later_gap_s),
+                 fmin(train.time_s[i + 1] - train.time_s[i], train.time_s[i] - train.time_s[i - 1]));
     return train;
 }
 
@@ -203,35 +209,110 @@ static bool try_list(struct list_tally *tally, const struct wave_trace *trace, c
     return is_made;
 }
 
+/* ---- frequency over time ---- */
+
+/* Which wave a time falls to, and how much of it. */
+static double wave_at(const struct train *train, double time_s)
+{
+    size_t i = 0;
+
+    while (i + 2 < train->n && train->time_s[i + 1] <= time_s)
+        i++;
+    return (double)i + (time_s - train->time_s[i]) / (train->time_s[i + 1] - train->time_s[i]);
+}
+
+static double true_rate(const struct train *train, double from_s, double to_s)
+{
+    return (wave_at(train, to_s) - wave_at(train, from_s)) / (to_s - from_s) * 60.0;
+}
+
+struct course_tally {
+    size_t n_lots, n_windows, n_told, n_within, n_apart;
+    struct rows off, half;
+};
+
+static bool try_course(struct course_tally *tally, const struct wave_trace *trace, const struct train *train)
+{
+    struct wave_result result;
+    struct rate_course course = {0};
+    struct wave_list list = {0};
+    struct text_list reasons = {0};
+    struct error *err = NULL;
+    bool is_made = contraction_measure(&result, &reasons, trace, &err) &&
+                   wave_list_make(&list, trace, &result, &err) &&
+                   rate_course_make(&course, trace, &result, &list, &err);
+    double lowest = INFINITY;
+    double highest = -INFINITY;
+
+    tally->n_lots++;
+    for (size_t i = 0; is_made && i < course.n; i++) {
+        const struct rate_window *window = &course.window[i];
+        double truth = true_rate(train, window->from_s, window->to_s);
+
+        tally->n_windows++;
+        if (!window->has_rate)
+            continue;
+        tally->n_told++;
+        tally->n_within += window->low_per_min <= truth && truth <= window->high_per_min;
+        note(&tally->off, window->per_min - truth);
+        note(&tally->half, 0.5 * (window->high_per_min - window->low_per_min));
+        lowest = fmin(lowest, window->high_per_min);
+        highest = fmax(highest, window->low_per_min);
+    }
+    tally->n_apart += highest > lowest;
+    rate_course_free(&course);
+    wave_list_free(&list);
+    text_list_free(&reasons);
+    error_free(&err);
+    return is_made;
+}
+
+static void tell_course(struct course_tally *tally)
+{
+    (void)printf(
+        "%zu lots; of %zu windows %zu told, interval holds the truth in %zu (%.1f %%); in %zu lots two "
+        "windows' intervals do not overlap\n",
+        tally->n_lots, tally->n_windows, tally->n_told, tally->n_within,
+        100.0 * (double)tally->n_within / fmax((double)tally->n_told, 1.0), tally->n_apart);
+    tell_rows("frequency, off, per min", &tally->off);
+    tell_rows("half of the interval, per min", &tally->half);
+}
+
 int main(int argc, char **argv)
 {
     static struct quiet quiet[MOST_QUIET];
-    static struct list_tally tally;
+    static struct list_tally list;
+    static struct course_tally course;
     size_t n_quiet = 0;
     size_t n_lots = argc > 7 ? (size_t)strtoul(argv[5], NULL, 10) : 0;
     double duration_s = argc > 7 ? strtod(argv[6], NULL) : 0.0;
+    bool is_list = argc > 7 && strcmp(argv[1], "list") == 0;
+    bool does_change = argc > 7 && strcmp(argv[1], "change") == 0;
     enum way way = ONE_WAY;
 
     for (int i = 7; i < argc && n_quiet < MOST_QUIET; i++)
         n_quiet += quiet_read(&quiet[n_quiet], argv[i]);
     if (n_quiet == 0 || n_lots == 0) {
-        (void)fprintf(
-            stderr,
-            "course_lots list VARIATION one|opposing|either AMPLITUDE_MM N DURATION_S MOTION.CSV ...\n");
+        (void)fprintf(stderr, "course_lots list|steady|change VARIATION one|opposing|either AMPLITUDE_MM N "
+                              "DURATION_S MOTION.CSV ...\n");
         return 2;
     }
     way = strcmp(argv[3], "opposing") == 0 ? OPPOSING : strcmp(argv[3], "either") == 0 ? EITHER_WAY : ONE_WAY;
     for (size_t lot = 0; lot < n_lots; lot++) {
         struct dice dice = dice_make((long)lot + 1, 1);
-        struct train train = draw(&dice, strtod(argv[2], NULL), way, strtod(argv[4], NULL), duration_s);
+        struct train train =
+            draw(&dice, strtod(argv[2], NULL), way, strtod(argv[4], NULL), duration_s, does_change);
         struct quiet loop = quiet_led_on(&quiet[lot % n_quiet], duration_s);
         struct wave_trace trace = lay(&loop, &train);
-        bool is_made = try_list(&tally, &trace, &train);
+        bool is_made = is_list ? try_list(&list, &trace, &train) : try_course(&course, &trace, &train);
 
         quiet_free(&loop);
         if (!is_made)
             return 3;
     }
-    tell_list(&tally);
+    if (is_list)
+        tell_list(&list);
+    else
+        tell_course(&course);
     return 0;
 }

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { N_LINE = 3, N_ROWS = 3, N_POSITIONS = 2, N_TIMES = 3, N_WAVES = 2 };
+enum { N_LINE = 3, N_ROWS = 3, N_POSITIONS = 2, N_TIMES = 3, N_WAVES = 2, N_WINDOWS = 2 };
 
 static void *sure(void *memory)
 {
@@ -79,6 +79,16 @@ static struct contractions measured_contractions(void)
                                        .speed_px_per_s = known(13.0),
                                        .strength_mm = known(0.45),
                                        .strength_px = known(4.5)};
+    made.n_over_time = N_WINDOWS;
+    made.over_time = sure(calloc(N_WINDOWS, sizeof *made.over_time));
+    made.over_time[0] =
+        (struct rate_seen){.from_s = 0.5, .to_s = 60.5, .frequency_per_min = quantity_within(2.1, 1.9, 2.3)};
+    made.over_time[1] =
+        (struct rate_seen){.from_s = 10.5, .to_s = 70.5, .why = "no rhythm stands out in this window alone"};
+    made.power_mm2_min = sure(calloc(N_WINDOWS * SPECTROGRAM_FREQUENCIES, sizeof *made.power_mm2_min));
+    made.power_px2_min = sure(calloc(N_WINDOWS * SPECTROGRAM_FREQUENCIES, sizeof *made.power_px2_min));
+    made.power_mm2_min[SPECTROGRAM_FREQUENCIES + 2] = 0.0425;
+    made.power_px2_min[SPECTROGRAM_FREQUENCIES + 2] = 4.25;
     return made;
 }
 
@@ -226,6 +236,8 @@ static void forget_mm(struct cavity *cavity, struct contractions *contractions, 
     contractions->amplitude_mm = contractions->velocity_mm_per_s = none;
     for (size_t i = 0; i < contractions->n_waves; i++)
         contractions->waves[i].speed_mm_per_s = contractions->waves[i].strength_mm = none;
+    free(contractions->power_mm2_min);
+    contractions->power_mm2_min = NULL;
     deposit->to_fundus_mm = deposit->tip_to_fundus_mm = none;
     drift->net_mm = drift->toward_fundus_mm = drift->path_mm = drift->farthest_mm = none;
     drift->final_to_fundus_mm = drift->spread_mm = none;
@@ -305,6 +317,9 @@ static void free_findings(struct scale *scale, struct cavity *cavity, struct con
     free(cavity->centre_line);
     text_list_free(&cavity->reasons);
     free(contractions->waves);
+    free(contractions->over_time);
+    free(contractions->power_mm2_min);
+    free(contractions->power_px2_min);
     text_list_free(&contractions->reasons);
     text_list_free(&deposit->reasons);
     free(drift->follow_ups);

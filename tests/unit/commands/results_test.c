@@ -33,7 +33,7 @@ static void all_files_appear_together(void **state)
 
     (void)state;
     write_measured(into, false);
-    assert_int_equal(folder_fixture_count(into), 5);
+    assert_int_equal(folder_fixture_count(into), 6);
     text = folder_fixture_get(into, "summary.json");
     assert_non_null(text);
     free(text);
@@ -45,8 +45,8 @@ static void all_files_appear_together(void **state)
 
 static void a_result_that_is_there_is_refused_before_measuring(void **state)
 {
-    static const char *const names[] = {"summary.json", "summary.txt", "waves.csv", "series.csv",
-                                        "motion.csv"};
+    static const char *const names[] = {"summary.json",    "summary.txt", "waves.csv",
+                                        "spectrogram.csv", "series.csv",  "motion.csv"};
 
     (void)state;
     for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {

@@ -185,6 +185,24 @@ static void a_wave_that_is_cut_off_says_what_is_not_known_of_it(void **state)
     json_decref(root);
 }
 
+static void a_window_without_a_frequency_says_why(void **state)
+{
+    json_t *root = read_back(written(transfer_fixture_measured()));
+    const json_t *windows = at(root, "contractions", "over_time");
+    const json_t *told = json_array_get(windows, 0);
+    const json_t *untold = json_array_get(windows, 1);
+
+    (void)state;
+    assert_int_equal(json_array_size(windows), 2);
+    assert_float_equal(json_number_value(json_object_get(told, "frequency_per_min")), 2.1, 1e-9);
+    assert_int_equal(json_array_size(json_object_get(told, "frequency_ci95_per_min")), 2);
+    assert_true(json_is_null(json_object_get(told, "reason")));
+    assert_true(json_is_null(json_object_get(untold, "frequency_per_min")));
+    assert_string_equal(json_string_value(json_object_get(untold, "reason")),
+                        "no rhythm stands out in this window alone");
+    json_decref(root);
+}
+
 static void a_null_has_a_reason_even_when_the_result_gave_none(void **state)
 {
     static const char *const sections[] = {"scale", "cavity", "contractions", "deposit", "drift"};
@@ -280,6 +298,7 @@ int main(void)
         cmocka_unit_test(every_promised_key_is_there),
         cmocka_unit_test(what_was_measured_is_told_with_its_interval),
         cmocka_unit_test(a_wave_that_is_cut_off_says_what_is_not_known_of_it),
+        cmocka_unit_test(a_window_without_a_frequency_says_why),
         cmocka_unit_test(a_null_has_a_reason_even_when_the_result_gave_none),
         cmocka_unit_test(without_a_scale_lengths_are_null_and_pixels_are_given),
         cmocka_unit_test(that_there_is_no_scale_is_told_once_in_a_section),

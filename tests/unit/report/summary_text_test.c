@@ -83,6 +83,25 @@ static void a_direction_is_told_in_words(void **state)
     assert_says(transfer_fixture_measured(), "Drift, away from the fundus 2.1 mm 1.8 to 2.4");
 }
 
+static void a_frequency_that_changes_is_told_where_intervals_lie_apart(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    struct rate_seen *last = &transfer->contractions.over_time[1];
+    char *text = NULL;
+
+    (void)state;
+    last->why = NULL;
+    last->frequency_per_min = quantity_within(3.4, 3.1, 3.7);
+    assert_says(transfer, "The frequency changes: 2.1 per minute from 0 to 60 s, 3.4 from 10 to 70 s.");
+    transfer = transfer_fixture_measured();
+    last = &transfer->contractions.over_time[1];
+    last->why = NULL;
+    last->frequency_per_min = quantity_within(2.5, 2.2, 2.8); /* it may be the same */
+    text = written(transfer);
+    assert_false(says(text, "The frequency changes"));
+    free(text);
+}
+
 static void numbers_stand_with_unit_and_interval(void **state)
 {
     (void)state;
@@ -371,6 +390,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(no_line_is_wider_than_a_terminal),
         cmocka_unit_test(a_direction_is_told_in_words),
+        cmocka_unit_test(a_frequency_that_changes_is_told_where_intervals_lie_apart),
         cmocka_unit_test(numbers_stand_with_unit_and_interval),
         cmocka_unit_test(without_a_scale_lengths_are_in_pixels),
         cmocka_unit_test(a_quiet_uterus_is_called_quiet_not_zero),
