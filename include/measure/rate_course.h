@@ -28,6 +28,14 @@ struct rate_course {
     double *power; /* n x SPECTROGRAM_FREQUENCIES, (unit of the trace)^2 per (1/min), one-sided; owned */
 };
 
+/** Measures one window, whose from_s and to_s are set, as rate_course_make does; the rest of it is set.
+ *
+ *  alone   of contraction_measure in the window; overwritten
+ *  Errors: ERROR_MEMORY. */
+MUST_CHECK bool rate_window_measure(struct rate_window *window, struct wave_result *alone,
+                                    const struct wave_trace *trace, const struct wave_result *whole,
+                                    const struct wave_list *list, struct error **err);
+
 /** Measures the frequency in windows that move over the time that was looked at, and the spectrum in each.
  *
  *  A window lasts 60 s, the least that allows a frequency, and longer where the waves are rare: three of

@@ -67,6 +67,24 @@ struct rate_seen {
     const char *why;                   /* where it is not told: a sentence, a literal; else NULL */
 };
 
+/** Contractions on one side of the deposit. */
+struct contraction_side {
+    bool is_there;       /* there is time on this side that was looked at: loop, from_s and to_s are set */
+    size_t loop;         /* index of the loop that it comes from */
+    double from_s, to_s; /* on that loop's clock */
+    struct quantity frequency_per_min;
+    struct quantity amplitude_mm, amplitude_px; /* with interval where the loop's has one */
+};
+
+/** Contractions before the deposit and after it, and after minus before. */
+struct before_after {
+    struct contraction_side before, after;
+    bool left_catheter_out; /* the time in which the catheter was there belongs to neither side */
+    struct quantity frequency_difference_per_min;
+    struct quantity amplitude_difference_mm, amplitude_difference_px;
+    struct text_list reasons;
+};
+
 /** Frequencies of a spectrogram: from 0.5 per min on, every 0.25, up to 8. */
 enum { SPECTROGRAM_FREQUENCIES = 31 };
 #define SPECTROGRAM_LOW_PER_MIN 0.5
@@ -91,6 +109,7 @@ struct contractions {
      * scale. */
     double *power_mm2_min;
     double *power_px2_min;
+    struct before_after before_after;
     struct text_list reasons;
 };
 

@@ -11,6 +11,7 @@ void contractions_free(struct contractions *contractions)
     free(contractions->over_time);
     free(contractions->power_mm2_min);
     free(contractions->power_px2_min);
+    text_list_free(&contractions->before_after.reasons);
     text_list_free(&contractions->reasons);
     memset(contractions, 0, sizeof *contractions);
 }
@@ -50,6 +51,7 @@ bool contractions_copy(struct contractions *to, const struct contractions *from)
     to->power_px2_min = copied(from->power_px2_min, from->n_over_time,
                                SPECTROGRAM_FREQUENCIES * sizeof *to->power_px2_min, &is_good);
     is_good = copy_list(&to->reasons, &from->reasons) && is_good;
+    is_good = copy_list(&to->before_after.reasons, &from->before_after.reasons) && is_good;
     if (!is_good)
         contractions_free(to);
     return is_good;

@@ -2,10 +2,13 @@
 
 #include "measure/length.h"
 #include "measure/rate_course.h"
+#include "measure/sides.h"
 #include "measure/wave_list.h"
 
 #include <math.h>
 #include <stdlib.h>
+
+static const double LONGEST_HOLE_S = 3.0; /* in which a catheter that is seen again never left */
 
 static void fill_wave(struct wave_seen *seen, const struct wave_one *wave, const struct bubble_facts *facts)
 {
@@ -93,6 +96,91 @@ static bool fill_course(struct contractions *contractions, const struct canvas *
     return true;
 }
 
+/* ---- before the deposit and after it ---- */
+
+/* From when to when the catheter was in the stripe about the deposit, with holes of up to LONGEST_HOLE_S.
+ * False where it was not seen then. */
+static bool find_stay(const struct bubble_facts *facts, double deposit_s, struct parting *stay)
+{
+    const double *time_s = facts->follow->time_s;
+    bool is_there = false;
+
+    for (size_t t = 0; t < facts->cluster->n; t++) {
+        if (!facts->cluster->sight[t].has_tip)
+            continue;
+        if (!is_there || time_s[t] > stay->to_s + LONGEST_HOLE_S) {
+            if (is_there && stay->to_s >= deposit_s)
+                break;
+            stay->from_s = time_s[t];
+        }
+        stay->to_s = time_s[t];
+        is_there = true;
+    }
+    return is_there && stay->from_s <= deposit_s && stay->to_s >= deposit_s - LONGEST_HOLE_S;
+}
+
+static void fill_side(struct contraction_side *seen, const struct side *side, const struct canvas *canvas)
+{
+    *seen = (struct contraction_side){.is_there = side->is_there};
+    if (!side->is_there)
+        return;
+    seen->from_s = side->rate.from_s;
+    seen->to_s = side->rate.to_s;
+    if (side->rate.has_rate)
+        seen->frequency_per_min =
+            quantity_within(side->rate.per_min, side->rate.low_per_min, side->rate.high_per_min);
+    length_set(canvas, &seen->amplitude_mm, &seen->amplitude_px, side->amplitude);
+}
+
+/* Why a side has no frequency. */
+static void explain_side(struct text_list *reasons, const struct side *side, const char *when)
+{
+    double lasts_s = side->is_there ? side->rate.to_s - side->rate.from_s : 0.0;
+
+    if (side->rate.has_rate)
+        return;
+    if (lasts_s < CONTRACTION_LEAST_S)
+        (void)text_list_add(
+            reasons,
+            "%s the deposit only %.0f s let the walls be followed; a frequency needs at least %.0f s", when,
+            lasts_s, CONTRACTION_LEAST_S);
+    else
+        (void)text_list_add(reasons, "%s the deposit (%.0f s): %s", when, lasts_s,
+                            side->rate.why != NULL ? side->rate.why : "no frequency is told");
+}
+
+static bool fill_before_after(struct loop_result *result, const struct bubble_facts *facts,
+                              const struct wave_trace *trace, const struct wave_result *measured,
+                              const struct wave_list *list, struct error **err)
+{
+    struct before_after *seen = &result->contractions.before_after;
+    double deposit_s = result->deposit.time_s.value;
+    struct parting parting = {.from_s = deposit_s, .to_s = deposit_s};
+    struct parting stay = {0};
+    struct sides sides;
+
+    if (find_stay(facts, deposit_s, &stay) && sides_are_disturbed(trace, stay.from_s, stay.to_s)) {
+        seen->left_catheter_out = true;
+        parting.from_s = fmin(stay.from_s, deposit_s);
+        parting.to_s = fmax(stay.to_s, deposit_s);
+    }
+    if (!sides_measure(&sides, trace, parting, measured, list, err))
+        return false;
+    fill_side(&seen->before, &sides.before, facts->canvas);
+    fill_side(&seen->after, &sides.after, facts->canvas);
+    seen->frequency_difference_per_min = sides.rate_difference;
+    length_set(facts->canvas, &seen->amplitude_difference_mm, &seen->amplitude_difference_px,
+               sides.amplitude_difference);
+    explain_side(&seen->reasons, &sides.before, "before");
+    explain_side(&seen->reasons, &sides.after, "after");
+    if (sides.rate_difference.is_known && !sides.amplitude_difference.is_known)
+        (void)text_list_add(&seen->reasons, "how the motion fades beside the walls cannot be seen, so the "
+                                            "amplitudes are not compared");
+    else if (sides.rate_difference.is_known && !seen->amplitude_difference_mm.is_known)
+        (void)text_list_add(&seen->reasons, "no scale is known");
+    return true;
+}
+
 bool course_sections_fill(struct loop_result *result, const struct bubble_facts *facts,
                           const struct wave_trace *trace, const struct wave_result *measured,
                           struct error **err)
@@ -100,8 +188,14 @@ bool course_sections_fill(struct loop_result *result, const struct bubble_facts 
     struct contractions *contractions = &result->contractions;
     struct wave_list list = {0};
     struct rate_course course = {0};
+    bool is_told = contractions->verdict == CONTRACTIONS_MEASURED && measured->has_frequency;
+    bool is_parted = result->deposit.verdict == DEPOSIT_MEASURED && result->deposit.time_s.is_known;
     bool is_made = true;
 
+    if (!is_told || !is_parted)
+        (void)text_list_add(&contractions->before_after.reasons,
+                            is_told ? "no deposit was measured, so there is no time before it or after it"
+                                    : "no frequency is told of the whole of the loop");
     if (contractions->verdict == CONTRACTIONS_NOT_ASSESSABLE)
         return true;
     if (!wave_list_make(&list, trace, measured, err))
@@ -110,8 +204,10 @@ bool course_sections_fill(struct loop_result *result, const struct bubble_facts 
     if (is_made &&
         (!fill_list(contractions, facts, &list) || !fill_course(contractions, facts->canvas, &course)))
         is_made = error_memory(err);
-    if (measured->verdict == CONTRACTIONS_MEASURED && measured->has_frequency)
+    if (is_told)
         compare_with_count(contractions, &list, measured);
+    if (is_told && is_parted && is_made)
+        is_made = fill_before_after(result, facts, trace, measured, &list, err);
     rate_course_free(&course);
     wave_list_free(&list);
     return is_made;

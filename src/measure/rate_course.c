@@ -146,26 +146,43 @@ static void set_rate(struct rate_window *window, const struct wave_result *resul
     window->high_per_min = window->per_min + half;
 }
 
+static bool fill_rate(struct rate_window *window, struct wave_result *alone,
+                      const struct measuring *measuring, struct error **err)
+{
+    const struct wave_result *whole = measuring->whole;
+
+    window->has_rate = false;
+    window->why = NULL;
+    if (whole->verdict == CONTRACTIONS_MEASURED && whole->has_frequency &&
+        !span_measure(alone, measuring->trace, window->from_s, window->to_s, err))
+        return false;
+    if (alone->verdict == CONTRACTIONS_MEASURED && alone->has_frequency)
+        set_rate(window, alone, listed_per_min(window, measuring->pass, measuring->n));
+    else
+        window->why = why_not(whole, alone);
+    return true;
+}
+
 static bool fill_window(struct rate_window *window, double *power, const struct measuring *measuring,
                         struct error **err)
 {
-    const struct wave_trace *trace = measuring->trace;
-    const struct wave_result *whole = measuring->whole;
-    struct wave_trace part = span_of(trace, window->from_s, window->to_s);
-    struct wave_result result = {0};
-    bool is_told = whole->verdict == CONTRACTIONS_MEASURED && whole->has_frequency;
+    struct wave_trace part = span_of(measuring->trace, window->from_s, window->to_s);
+    struct wave_result alone = {0};
 
-    if (part.n_times < 2)
-        return true;
-    if (!fill_power(power, &part))
+    if (part.n_times >= 2 && !fill_power(power, &part))
         return error_memory(err);
-    if (is_told && !span_measure(&result, trace, window->from_s, window->to_s, err))
-        return false;
-    if (is_told && result.verdict == CONTRACTIONS_MEASURED && result.has_frequency)
-        set_rate(window, &result, listed_per_min(window, measuring->pass, measuring->n));
-    else
-        window->why = why_not(whole, &result);
-    return true;
+    return fill_rate(window, &alone, measuring, err);
+}
+
+bool rate_window_measure(struct rate_window *window, struct wave_result *alone,
+                         const struct wave_trace *trace, const struct wave_result *whole,
+                         const struct wave_list *list, struct error **err)
+{
+    struct measuring measuring = {.trace = trace, .whole = whole};
+
+    memset(alone, 0, sizeof *alone);
+    take_passes(&measuring, list);
+    return fill_rate(window, alone, &measuring, err);
 }
 
 bool rate_course_make(struct rate_course *course, const struct wave_trace *trace,

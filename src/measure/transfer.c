@@ -1,5 +1,6 @@
 #include "measure/transfer.h"
 
+#include "measure/before_after.h"
 #include "measure/follow_ups.h"
 #include "measure/loop_measure.h"
 
@@ -138,6 +139,9 @@ static bool speak_for_all(struct transfer *transfer, struct error **err)
     copy_list(&transfer->drift.reasons, &loop->drift.reasons);
     if (!is_made)
         return error_memory(err);
+    if (!before_after_join(&transfer->contractions, transfer->loops, transfer->n_loops,
+                           transfer->deposit_loop, err))
+        return false;
     return follow_ups_make(&transfer->drift, transfer->loops, transfer->n_loops, transfer->deposit_loop, err);
 }
 

@@ -169,6 +169,22 @@ char *findings_of_course(const struct contractions *contractions)
         highest->from_s, highest->to_s);
 }
 
+char *findings_of_before_after(const struct before_after *seen)
+{
+    struct quantity apart = seen->frequency_difference_per_min;
+
+    if (!apart.is_known)
+        return text_copy("");
+    return text_format(
+        "Before the deposit %.1f per minute (%.0f s), after it %.1f (%.0f s): %s%.1f %s (95 %% interval of "
+        "after "
+        "minus before: %.1f to %.1f).",
+        seen->before.frequency_per_min.value, seen->before.to_s - seen->before.from_s,
+        seen->after.frequency_per_min.value, seen->after.to_s - seen->after.from_s,
+        apart.low <= 0.0 && apart.high >= 0.0 ? "no difference beyond the error of measurement, " : "",
+        fabs(apart.value), apart.value < 0.0 ? "fewer" : "more", apart.low, apart.high);
+}
+
 /* ", 11.2 mm from the fundus", or why no distance stands there. */
 static char *depth_words(const struct deposit *deposit)
 {

@@ -92,3 +92,52 @@ json_t *sections_over_time(const struct contractions *contractions)
             return whole_or_null(list, false);
     return list;
 }
+
+/* ---- before the deposit and after it ---- */
+
+static bool put_both(json_t *made, const char *key, const char *interval_key, struct quantity quantity,
+                     int decimals)
+{
+    return put_number(made, key, quantity, decimals) &&
+           json_put(made, interval_key, json_from_interval(quantity, decimals));
+}
+
+static json_t *side_of(const struct contraction_side *side, bool has_loops)
+{
+    json_t *made = json_object();
+    bool is_there = side->is_there;
+
+    return whole_or_null(
+        made,
+        (!has_loops ||
+         json_put(made, "loop", is_there ? json_integer((json_int_t)side->loop) : json_null())) &&
+            json_put(made, "from_s", is_there ? json_from_number(side->from_s, SECONDS) : json_null()) &&
+            json_put(made, "to_s", is_there ? json_from_number(side->to_s, SECONDS) : json_null()) &&
+            json_put(made, "assessed_s",
+                     json_from_number(is_there ? side->to_s - side->from_s : 0.0, SECONDS)) &&
+            put_both(made, "frequency_per_min", "frequency_ci95_per_min", side->frequency_per_min, PER_MIN) &&
+            put_both(made, "amplitude_mm", "amplitude_ci95_mm", side->amplitude_mm, MM + 1) &&
+            put_number(made, "amplitude_px", side->amplitude_px, PX + 1));
+}
+
+json_t *sections_before_after(const struct before_after *seen, bool has_loops)
+{
+    json_t *made = json_object();
+    json_t *reasons = json_from_text_list(&seen->reasons);
+
+    if (reasons != NULL && json_array_size(reasons) == 0 && !seen->frequency_difference_per_min.is_known &&
+        !json_add(reasons, json_string("no contractions were measured on both sides of a deposit"))) {
+        json_decref(reasons);
+        reasons = NULL;
+    }
+    return whole_or_null(
+        made, json_put(made, "before", side_of(&seen->before, has_loops)) &&
+                  json_put(made, "after", side_of(&seen->after, has_loops)) &&
+                  put_both(made, "frequency_difference_per_min", "frequency_difference_ci95_per_min",
+                           seen->frequency_difference_per_min, PER_MIN) &&
+                  put_both(made, "amplitude_difference_mm", "amplitude_difference_ci95_mm",
+                           seen->amplitude_difference_mm, MM + 1) &&
+                  put_number(made, "amplitude_difference_px", seen->amplitude_difference_px, PX + 1) &&
+                  json_put(made, "left_catheter_out", json_boolean(seen->left_catheter_out)) &&
+                  json_put(made, "reasons", reasons));
+}

@@ -122,6 +122,7 @@ static bool write_findings(FILE *to, const struct transfer *transfer)
                         warned(findings_of_contractions(&transfer->contractions), transfer,
                                transfer->contractions_loop, is_directed(&transfer->contractions))) ||
         !write_further(to, findings_of_course(&transfer->contractions)) ||
+        !write_further(to, findings_of_before_after(&transfer->contractions.before_after)) ||
         !write_headline(to, "  Deposit       ", transfer, transfer->deposit_loop, is_bubbleless,
                         warned(findings_of_deposit(&transfer->deposit), transfer, transfer->deposit_loop,
                                transfer->deposit.verdict == DEPOSIT_MEASURED)) ||

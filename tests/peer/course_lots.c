@@ -4,13 +4,15 @@
  *
  *   course_lots WHAT VARIATION WAY AMPLITUDE_MM N DURATION_S MOTION.CSV ...
  *
- *   WHAT       list: waves one by one; steady: the rate over time; change: it becomes another half way
+ *   WHAT       list: waves one by one; steady: the rate over time; change: it becomes another half way;
+ *              sides, sides-change: the first half of the loop against the second, likewise
  *   VARIATION  of the intervals: standard deviation over mean (0: steady)
  *   WAY        one, opposing or either
  *   MOTION.CSV motion.csv of quiet loops; longer trains run back and forth in them */
 #include "base/statistics.h"
 #include "measure/contraction.h"
 #include "measure/rate_course.h"
+#include "measure/sides.h"
 #include "measure/wave_list.h"
 #include "quiet.h"
 #include "synth/dice.h"
@@ -226,6 +228,87 @@ static double true_rate(const struct train *train, double from_s, double to_s)
     return (wave_at(train, to_s) - wave_at(train, from_s)) / (to_s - from_s) * 60.0;
 }
 
+struct sides_tally {
+    size_t n_lots, n_told, n_before, n_after, n_difference, n_clear, n_amplitudes, n_amplitude;
+    struct rows off, half, amplitude_off, amplitude_half;
+};
+
+/* Mean height of the waves that pass the middle, parts counted by how much of each lies within. */
+static double true_amplitude(const struct train *train, double from_s, double to_s)
+{
+    double sum = 0.0;
+    double n = 0.0;
+
+    for (double at = from_s; at < to_s; at += 0.25) {
+        size_t i = (size_t)lround(wave_at(train, at));
+
+        sum += 0.5 * train->height_mm[i];
+        n += 1.0;
+    }
+    return sum / n;
+}
+
+static bool try_sides(struct sides_tally *tally, struct wave_trace *trace, const struct train *train)
+{
+    double end_s = trace->time_s[trace->n_times - 1];
+    struct parting parting = {.from_s = 0.5 * end_s, .to_s = 0.5 * end_s};
+    double half_mm[256];
+    struct wave_result result;
+    struct sides sides;
+    struct wave_list list = {0};
+    struct text_list reasons = {0};
+    struct error *err = NULL;
+    bool is_made = contraction_measure(&result, &reasons, trace, &err);
+
+    for (size_t p = 0; p < trace->n_positions; p++)
+        half_mm[p] = 4.5;
+    trace->half_mm = half_mm; /* walls are read as points: the wave is that of the place */
+    result.is_at_walls = true;
+    result.fade_mm = 9.0;
+    result.amplitude_low = 0.88 * result.amplitude;
+    result.amplitude_high = 1.12 * result.amplitude;
+    is_made = is_made && wave_list_make(&list, trace, &result, &err) &&
+              sides_measure(&sides, trace, parting, &result, &list, &err);
+    tally->n_lots++;
+    if (is_made && sides.rate_difference.is_known) {
+        double before = true_rate(train, 0.0, parting.from_s);
+        double after = true_rate(train, parting.to_s, end_s);
+        double difference =
+            true_amplitude(train, parting.to_s, end_s) - true_amplitude(train, 0.0, parting.from_s);
+        struct quantity found = sides.rate_difference;
+
+        tally->n_told++;
+        tally->n_before +=
+            sides.before.rate.low_per_min <= before && before <= sides.before.rate.high_per_min;
+        tally->n_after += sides.after.rate.low_per_min <= after && after <= sides.after.rate.high_per_min;
+        tally->n_difference += found.low <= after - before && after - before <= found.high;
+        tally->n_clear += found.low > 0.0 || found.high < 0.0;
+        note(&tally->off, found.value - after + before);
+        note(&tally->half, 0.5 * (found.high - found.low));
+        found = sides.amplitude_difference;
+        tally->n_amplitude += found.low <= difference && difference <= found.high;
+        note(&tally->amplitude_off, found.value - difference);
+        note(&tally->amplitude_half, 0.5 * (found.high - found.low));
+    }
+    wave_list_free(&list);
+    text_list_free(&reasons);
+    error_free(&err);
+    return is_made;
+}
+
+static void tell_sides(struct sides_tally *tally)
+{
+    (void)printf(
+        "%zu lots, %zu told; intervals hold the truth before %zu, after %zu, of the difference %zu, of "
+        "the amplitudes' %zu; difference clear of none in %zu\n",
+        tally->n_lots, tally->n_told, tally->n_before, tally->n_after, tally->n_difference,
+        tally->n_amplitude, tally->n_clear);
+    tell_rows("difference, off, per min", &tally->off);
+    tell_rows("half of its interval, per min", &tally->half);
+    tell_rows("amplitudes' difference, off, mm", &tally->amplitude_off);
+    tell_rows("half of its interval, mm", &tally->amplitude_half);
+}
+
 struct course_tally {
     size_t n_lots, n_windows, n_told, n_within, n_apart;
     struct rows off, half;
@@ -283,18 +366,22 @@ int main(int argc, char **argv)
     static struct quiet quiet[MOST_QUIET];
     static struct list_tally list;
     static struct course_tally course;
+    static struct sides_tally sides;
     size_t n_quiet = 0;
     size_t n_lots = argc > 7 ? (size_t)strtoul(argv[5], NULL, 10) : 0;
     double duration_s = argc > 7 ? strtod(argv[6], NULL) : 0.0;
     bool is_list = argc > 7 && strcmp(argv[1], "list") == 0;
-    bool does_change = argc > 7 && strcmp(argv[1], "change") == 0;
+    bool is_sides = argc > 7 && strncmp(argv[1], "sides", 5) == 0;
+    bool does_change = argc > 7 && (strcmp(argv[1], "change") == 0 || strcmp(argv[1], "sides-change") == 0);
     enum way way = ONE_WAY;
 
     for (int i = 7; i < argc && n_quiet < MOST_QUIET; i++)
         n_quiet += quiet_read(&quiet[n_quiet], argv[i]);
     if (n_quiet == 0 || n_lots == 0) {
-        (void)fprintf(stderr, "course_lots list|steady|change VARIATION one|opposing|either AMPLITUDE_MM N "
-                              "DURATION_S MOTION.CSV ...\n");
+        (void)fprintf(
+            stderr,
+            "course_lots list|steady|change|sides|sides-change VARIATION one|opposing|either AMPLITUDE_MM N "
+            "DURATION_S MOTION.CSV ...\n");
         return 2;
     }
     way = strcmp(argv[3], "opposing") == 0 ? OPPOSING : strcmp(argv[3], "either") == 0 ? EITHER_WAY : ONE_WAY;
@@ -304,7 +391,9 @@ int main(int argc, char **argv)
             draw(&dice, strtod(argv[2], NULL), way, strtod(argv[4], NULL), duration_s, does_change);
         struct quiet loop = quiet_led_on(&quiet[lot % n_quiet], duration_s);
         struct wave_trace trace = lay(&loop, &train);
-        bool is_made = is_list ? try_list(&list, &trace, &train) : try_course(&course, &trace, &train);
+        bool is_made = is_list    ? try_list(&list, &trace, &train)
+                       : is_sides ? try_sides(&sides, &trace, &train)
+                                  : try_course(&course, &trace, &train);
 
         quiet_free(&loop);
         if (!is_made)
@@ -312,6 +401,8 @@ int main(int argc, char **argv)
     }
     if (is_list)
         tell_list(&list);
+    else if (is_sides)
+        tell_sides(&sides);
     else
         tell_course(&course);
     return 0;

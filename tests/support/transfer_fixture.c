@@ -79,6 +79,23 @@ static struct contractions measured_contractions(void)
                                        .speed_px_per_s = known(13.0),
                                        .strength_mm = known(0.45),
                                        .strength_px = known(4.5)};
+    made.before_after = (struct before_after){
+        .before = {.is_there = true,
+                   .from_s = 0.5,
+                   .to_s = 70.5,
+                   .frequency_per_min = quantity_within(2.6, 2.4, 2.8),
+                   .amplitude_mm = quantity_within(0.4, 0.3, 0.5),
+                   .amplitude_px = quantity_within(4.0, 3.0, 5.0)},
+        .after = {.is_there = true,
+                  .from_s = 70.5,
+                  .to_s = 150.5,
+                  .frequency_per_min = quantity_within(3.4, 3.1, 3.7),
+                  .amplitude_mm = quantity_within(0.45, 0.35, 0.55),
+                  .amplitude_px = quantity_within(4.5, 3.5, 5.5)},
+        .frequency_difference_per_min = quantity_within(0.8, 0.44, 1.16),
+        .amplitude_difference_mm = quantity_within(0.05, -0.06, 0.16),
+        .amplitude_difference_px = quantity_within(0.5, -0.6, 1.6),
+    };
     made.n_over_time = N_WINDOWS;
     made.over_time = sure(calloc(N_WINDOWS, sizeof *made.over_time));
     made.over_time[0] =
@@ -238,6 +255,10 @@ static void forget_mm(struct cavity *cavity, struct contractions *contractions, 
         contractions->waves[i].speed_mm_per_s = contractions->waves[i].strength_mm = none;
     free(contractions->power_mm2_min);
     contractions->power_mm2_min = NULL;
+    contractions->before_after.before.amplitude_mm = contractions->before_after.after.amplitude_mm = none;
+    contractions->before_after.amplitude_difference_mm = none;
+    if (!text_list_add(&contractions->before_after.reasons, "no scale is known"))
+        abort();
     deposit->to_fundus_mm = deposit->tip_to_fundus_mm = none;
     drift->net_mm = drift->toward_fundus_mm = drift->path_mm = drift->farthest_mm = none;
     drift->final_to_fundus_mm = drift->spread_mm = none;
@@ -320,6 +341,7 @@ static void free_findings(struct scale *scale, struct cavity *cavity, struct con
     free(contractions->over_time);
     free(contractions->power_mm2_min);
     free(contractions->power_px2_min);
+    text_list_free(&contractions->before_after.reasons);
     text_list_free(&contractions->reasons);
     text_list_free(&deposit->reasons);
     free(drift->follow_ups);

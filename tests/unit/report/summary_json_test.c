@@ -203,6 +203,26 @@ static void a_window_without_a_frequency_says_why(void **state)
     json_decref(root);
 }
 
+static void before_and_after_stand_with_the_interval_of_their_difference(void **state)
+{
+    json_t *root = read_back(written(transfer_fixture_measured()));
+    const json_t *seen = at(root, "contractions", "before_after");
+    const json_t *interval = json_object_get(seen, "frequency_difference_ci95_per_min");
+    const json_t *before = json_object_get(seen, "before");
+
+    (void)state;
+    assert_float_equal(json_number_value(json_object_get(seen, "frequency_difference_per_min")), 0.8, 1e-9);
+    assert_float_equal(json_number_value(json_array_get(interval, 0)), 0.44, 1e-9);
+    assert_float_equal(json_number_value(json_object_get(before, "assessed_s")), 70.0, 1e-9);
+    assert_int_equal(json_integer_value(json_object_get(before, "loop")), 0);
+    json_decref(root);
+    root = read_back(written(transfer_fixture_quiet()));
+    seen = at(root, "contractions", "before_after");
+    assert_true(json_is_null(json_object_get(seen, "frequency_difference_per_min")));
+    assert_true(json_array_size(json_object_get(seen, "reasons")) > 0);
+    json_decref(root);
+}
+
 static void a_null_has_a_reason_even_when_the_result_gave_none(void **state)
 {
     static const char *const sections[] = {"scale", "cavity", "contractions", "deposit", "drift"};
@@ -299,6 +319,7 @@ int main(void)
         cmocka_unit_test(what_was_measured_is_told_with_its_interval),
         cmocka_unit_test(a_wave_that_is_cut_off_says_what_is_not_known_of_it),
         cmocka_unit_test(a_window_without_a_frequency_says_why),
+        cmocka_unit_test(before_and_after_stand_with_the_interval_of_their_difference),
         cmocka_unit_test(a_null_has_a_reason_even_when_the_result_gave_none),
         cmocka_unit_test(without_a_scale_lengths_are_null_and_pixels_are_given),
         cmocka_unit_test(that_there_is_no_scale_is_told_once_in_a_section),

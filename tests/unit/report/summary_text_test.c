@@ -102,6 +102,27 @@ static void a_frequency_that_changes_is_told_where_intervals_lie_apart(void **st
     free(text);
 }
 
+static void before_and_after_the_deposit_are_compared_in_words(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    assert_says(transfer,
+                "Before the deposit 2.6 per minute (70 s), after it 3.4 (80 s): 0.8 more (95 % interval "
+                "of after minus before: 0.4 to 1.2).");
+    transfer = transfer_fixture_measured();
+    transfer->contractions.before_after.frequency_difference_per_min = quantity_within(-0.2, -0.9, 0.5);
+    assert_says(transfer,
+                "no difference beyond the error of measurement, 0.2 fewer (95 % interval of after minus "
+                "before: -0.9 to 0.5).");
+    transfer = transfer_fixture_measured();
+    transfer->contractions.before_after.frequency_difference_per_min = (struct quantity){0};
+    text = written(transfer);
+    assert_false(says(text, "Before the deposit"));
+    free(text);
+}
+
 static void numbers_stand_with_unit_and_interval(void **state)
 {
     (void)state;
@@ -391,6 +412,7 @@ int main(void)
         cmocka_unit_test(no_line_is_wider_than_a_terminal),
         cmocka_unit_test(a_direction_is_told_in_words),
         cmocka_unit_test(a_frequency_that_changes_is_told_where_intervals_lie_apart),
+        cmocka_unit_test(before_and_after_the_deposit_are_compared_in_words),
         cmocka_unit_test(numbers_stand_with_unit_and_interval),
         cmocka_unit_test(without_a_scale_lengths_are_in_pixels),
         cmocka_unit_test(a_quiet_uterus_is_called_quiet_not_zero),
