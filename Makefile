@@ -76,8 +76,7 @@ $(BUILD)/tests/%_test: $(BUILD)/tests/%_test.o $(TEST_HELPERS:%.c=$(BUILD)/%.o) 
 	$(call say,link,$@)
 	$(QUIET)$(LINK) -o $@ $^ -lcmocka $(PACKAGE_LIBS)
 
-PEER_TOOLS := bands wave_lots replay
-PEER_OBJECTS := $(PEER_TOOLS:%=$(BUILD)/tests/peer/%.o) $(BUILD)/tests/peer/motion_file.o
+PEER_TOOLS := bands wave_lots course_lots replay
 bands: $(PEER_TOOLS:%=$(BUILD)/tests/peer/%) ## tools: what is weighed about bands, trains of waves over quiet loops, wall motion looked at anew
 
 $(PEER_TOOLS:%=$(BUILD)/tests/peer/%): $(BUILD)/tests/peer/%: $(BUILD)/tests/peer/%.o $(BUILD)/tests/peer/motion_file.o $(LIBRARY)
@@ -176,7 +175,7 @@ distclean: clean ## remove every build, sanitized ones too
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):[^#]*## \(.*\)/  \1\t\2/p' Makefile | expand -t 20
 
--include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(PEER_OBJECTS:.o=.d)
+-include $(OBJECTS:.o=.d) $(TEST_OBJECTS:.o=.d) $(wildcard $(BUILD)/tests/peer/*.d)
 
 .SECONDARY:
 .DELETE_ON_ERROR:

@@ -28,8 +28,8 @@ MUST_CHECK bool results_prepare(struct results *results, const char *folder, con
 MUST_CHECK bool results_spare(const struct results *results, const struct text_list *recordings,
                               struct error **err);
 
-/** Writes summary.json, summary.txt, series.csv and motion.csv: all of them or, as far as the
- *  machine allows, none. Errors: ERROR_OUTPUT, ERROR_MEMORY. */
+/** Writes summary.json, summary.txt, waves.csv, spectrogram.csv, series.csv and motion.csv: all of them or,
+ * as far as the machine allows, none. Errors: ERROR_OUTPUT, ERROR_MEMORY. */
 MUST_CHECK bool results_write(struct results *results, const struct transfer *transfer,
                               const struct transfer_request *request, struct error **err);
 

@@ -49,6 +49,47 @@ struct cavity {
     struct text_list reasons;
 };
 
+/** One wave, as waves are counted by eye: one narrowing that ran along the stripe. */
+struct wave_seen {
+    struct quantity start_s; /* the walls begin to draw together at the first place that it passes; not known
+                                of a wave that was under way when the time looked at began */
+    struct quantity end_s;   /* they are back at the last one; likewise */
+    struct quantity passes_middle_s; /* they are closest in the middle of the stripe */
+    enum wave_direction direction;   /* never mixed */
+    struct quantity speed_mm_per_s, speed_px_per_s;
+    struct quantity strength_mm, strength_px; /* half the peak-to-peak change of wall-to-wall distance */
+};
+
+/** The frequency of contractions in one window of time. */
+struct rate_seen {
+    double from_s, to_s;
+    struct quantity frequency_per_min; /* with interval */
+    const char *why;                   /* where it is not told: a sentence, a literal; else NULL */
+};
+
+/** Contractions on one side of the deposit. */
+struct contraction_side {
+    bool is_there;       /* there is time on this side that was looked at: loop, from_s and to_s are set */
+    size_t loop;         /* index of the loop that it comes from */
+    double from_s, to_s; /* on that loop's clock */
+    struct quantity frequency_per_min;
+    struct quantity amplitude_mm, amplitude_px; /* with interval where the loop's has one */
+};
+
+/** Contractions before the deposit and after it, and after minus before. */
+struct before_after {
+    struct contraction_side before, after;
+    bool left_catheter_out; /* the time in which the catheter was there belongs to neither side */
+    struct quantity frequency_difference_per_min;
+    struct quantity amplitude_difference_mm, amplitude_difference_px;
+    struct text_list reasons;
+};
+
+/** Frequencies of a spectrogram: from 0.5 per min on, every 0.25, up to 8. */
+enum { SPECTROGRAM_FREQUENCIES = 31 };
+#define SPECTROGRAM_LOW_PER_MIN 0.5
+#define SPECTROGRAM_STEP_PER_MIN 0.25
+
 struct contractions {
     enum contractions_verdict verdict;
     struct quantity frequency_per_min;
@@ -60,6 +101,15 @@ struct contractions {
     enum wave_direction direction;
     double assessed_s;           /* length of loop that was usable */
     struct quantity false_alarm; /* chance that a quiet uterus shows as much: 0..1 */
+    struct wave_seen *waves;     /* n_waves, in the order of time; owned */
+    size_t n_waves;
+    struct rate_seen *over_time; /* n_over_time windows, in the order of time; owned */
+    size_t n_over_time;
+    /* n_over_time x SPECTROGRAM_FREQUENCIES; mm^2 (px^2) per (1/min), one-sided; owned. In mm NULL without a
+     * scale. */
+    double *power_mm2_min;
+    double *power_px2_min;
+    struct before_after before_after;
     struct text_list reasons;
 };
 
@@ -202,6 +252,13 @@ void loop_result_free(struct loop_result *result);
 
 /** Frees what a cavity holds and empties it; accepts NULL. */
 void cavity_free(struct cavity *cavity);
+
+/** Frees what contractions hold and empties them; accepts NULL. */
+void contractions_free(struct contractions *contractions);
+
+/** Copies contractions with all that they hold. to: overwritten, whole or empty. False when memory ran out.
+ */
+MUST_CHECK bool contractions_copy(struct contractions *to, const struct contractions *from);
 
 /** Frees what a drift holds and empties it; accepts NULL. */
 void drift_free(struct drift *drift);

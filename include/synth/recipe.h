@@ -40,6 +40,10 @@
     X(tilt_deg, "tilt-deg", 12, -90, 90, "how far the fundus lies deeper than the os")                       \
     X(bend_deg, "bend-deg", 28, -100, 100, "bend of the stripe; positive: hollow toward the probe")          \
     X(rate_per_min, "rate-per-min", 2.4, 0, 12, "contractions a minute; 0: a quiet uterus")                  \
+    X(rate_later_per_min, "rate-later-per-min", 0, 0, 12,                                                    \
+      "contractions a minute later on; 0: the rate stays")                                                   \
+    X(rate_changes_s, "rate-changes-s", -1, -1, 3600,                                                        \
+      "when the rate changes in the middle of the stripe; -1: at half time")                                 \
     X(amplitude_mm, "amplitude-mm", 0.5, 0, 5, "half the peak-to-peak change of wall-to-wall distance")      \
     X(velocity_mm_per_s, "velocity-mm-per-s", 1.4, 0.1, 50, "speed of the waves along the stripe")           \
     X(interval_jitter, "interval-jitter", 0.08, 0, 1, "irregularity of the intervals (share)")               \

@@ -4,8 +4,10 @@
 #include "base/output.h"
 #include "report/motion_csv.h"
 #include "report/series_csv.h"
+#include "report/spectrogram_csv.h"
 #include "report/summary_json.h"
 #include "report/summary_text.h"
+#include "report/waves_csv.h"
 
 #include <errno.h>
 #include <stdlib.h>
@@ -14,9 +16,10 @@
 #include <unistd.h>
 
 /* In the order of their appearance: where summary.json is, all the others are. */
-enum { MOTION, SERIES, TEXT, JSON, N_FILES };
-static const char *const names[N_FILES] = {"motion.csv", "series.csv", "summary.txt", "summary.json"};
-static const int print_order[N_FILES] = {TEXT, JSON, SERIES, MOTION};
+enum { MOTION, SERIES, SPECTROGRAM, WAVES, TEXT, JSON, N_FILES };
+static const char *const names[N_FILES] = {"motion.csv", "series.csv",  "spectrogram.csv",
+                                           "waves.csv",  "summary.txt", "summary.json"};
+static const int print_order[N_FILES] = {TEXT, JSON, WAVES, SPECTROGRAM, SERIES, MOTION};
 
 static char *path_of(const struct results *results, int file)
 {
@@ -161,6 +164,12 @@ static bool write_file(FILE *to, int file, const struct transfer *transfer,
         return true;
     case SERIES:
         series_csv_write(to, transfer);
+        return true;
+    case SPECTROGRAM:
+        spectrogram_csv_write(to, transfer);
+        return true;
+    case WAVES:
+        waves_csv_write(to, transfer);
         return true;
     case TEXT:
         return summary_text_write(to, transfer, err);

@@ -275,7 +275,7 @@ void loop_result_free(struct loop_result *result)
     text_list_free(&result->problems);
     scale_free(&result->scale);
     cavity_free(&result->cavity);
-    text_list_free(&result->contractions.reasons);
+    contractions_free(&result->contractions);
     text_list_free(&result->deposit.reasons);
     drift_free(&result->drift);
     free(result->series);

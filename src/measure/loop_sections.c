@@ -3,6 +3,7 @@
 #include "base/statistics.h"
 #include "measure/bubble_sections.h"
 #include "measure/contraction.h"
+#include "measure/course_sections.h"
 #include "measure/length.h"
 
 #include <math.h>
@@ -314,43 +315,52 @@ static bool fill_on(struct led_on *on, struct wave_trace *trace, const struct fo
     return true;
 }
 
-/* What the walls, the tissue beside them and what is led on beyond the os tell of waves. */
-static bool measure_walls(struct wave_result *wave, struct loop_result *result,
-                          const struct bubble_facts *facts, struct error **err)
+/* The walls, the tissue beside them and what is led on beyond the os. It may not be moved. */
+struct walls {
+    struct wave_trace trace;
+    struct beside beside;
+    struct led_on on;
+};
+
+static void walls_free(struct walls *walls)
+{
+    free(walls->beside.change_mm);
+    free(walls->beside.trust);
+    free(walls->on.change_mm);
+    free(walls->on.trust);
+}
+
+/* Borrows from result; end with walls_free, also on failure. False when memory ran out. */
+static bool walls_make(struct walls *walls, const struct loop_result *result,
+                       const struct bubble_facts *facts)
 {
     const struct wall_motion *motion = &result->motion;
-    struct wave_trace trace = {.n_times = motion->n_times,
-                               .n_positions = motion->n_positions,
-                               .time_s = motion->time_s,
-                               .position_mm = motion->position_mm,
-                               .change_mm = motion->change_mm,
-                               .trust = motion->trust};
-    struct beside beside = {0};
-    struct led_on on = {0};
-    bool is_made = fill_beside(&beside, &trace, facts->follow, facts->canvas, facts->fundus_is_first) &&
-                   fill_on(&on, &trace, facts->follow, facts->canvas, facts->fundus_is_first);
 
-    if (!is_made)
-        (void)error_memory(err);
+    *walls = (struct walls){.trace = {.n_times = motion->n_times,
+                                      .n_positions = motion->n_positions,
+                                      .time_s = motion->time_s,
+                                      .position_mm = motion->position_mm,
+                                      .change_mm = motion->change_mm,
+                                      .trust = motion->trust}};
+    if (!fill_beside(&walls->beside, &walls->trace, facts->follow, facts->canvas, facts->fundus_is_first) ||
+        !fill_on(&walls->on, &walls->trace, facts->follow, facts->canvas, facts->fundus_is_first))
+        return false;
     if (result->cavity.os_given)
-        trace.on.n = 0;
-    is_made = is_made && contraction_measure(wave, &result->contractions.reasons, &trace, err);
-    free(beside.change_mm);
-    free(beside.trust);
-    free(on.change_mm);
-    free(on.trust);
-    return is_made;
+        walls->trace.on.n = 0;
+    return true;
 }
 
 static bool fill_contractions(struct loop_result *result, const struct bubble_facts *facts,
+                              const struct wave_trace *trace, struct wave_result *measured,
                               struct error **err)
 {
     const struct canvas *canvas = facts->canvas;
     struct contractions *contractions = &result->contractions;
     struct wave_result wave = {0};
 
-    if (!measure_walls(&wave, result, facts, err))
+    if (!contraction_measure(measured, &contractions->reasons, trace, err))
         return false;
+    wave = *measured;
     contractions->verdict = wave.verdict;
     contractions->assessed_s = wave.assessed_s;
     if (wave.verdict != CONTRACTIONS_NOT_ASSESSABLE)
@@ -447,6 +457,25 @@ static void withhold_waves(struct contractions *contractions, const struct strip
                               "may not be the stripe; mark its ends with --fundus and --os");
 }
 
+/* Contractions, bubbles, and how the contractions went in time, which the deposit parts. */
+static bool fill_waves(struct loop_result *result, const struct bubble_facts *facts, struct error **err)
+{
+    struct walls walls;
+    struct wave_result measured = {0};
+    bool is_made = walls_make(&walls, result, facts);
+
+    if (!is_made)
+        (void)error_memory(err);
+    is_made = is_made && fill_contractions(result, facts, &walls.trace, &measured, err);
+    if (is_made) {
+        withhold_waves(&result->contractions, facts->stripe);
+        bubble_sections_fill(result, facts);
+        is_made = course_sections_fill(result, facts, &walls.trace, &measured, err);
+    }
+    walls_free(&walls);
+    return is_made;
+}
+
 bool sections_fill_motion(struct loop_result *result, const struct follow *follow,
                           const struct cluster *cluster, const struct stripe *stripe,
                           const struct canvas *canvas, const struct survey *survey, struct error **err)
@@ -467,15 +496,13 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
                           bubbles.fundus_is_first) ||
         !bubble_sections_fill_series(result, &bubbles))
         return error_memory(err);
-    if (!fill_contractions(result, &bubbles, err))
+    if (!fill_waves(result, &bubbles, err))
         return false;
-    withhold_waves(&result->contractions, stripe);
     if (canvas->is_nominal) {
         free(result->motion.position_mm);
         free(result->motion.change_mm);
         result->motion.position_mm = result->motion.change_mm = NULL;
     }
-    bubble_sections_fill(result, &bubbles);
     pass_doubt_on(result);
     return true;
 }

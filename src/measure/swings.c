@@ -120,25 +120,49 @@ static struct swings add_up(const struct ways *ways, double usual)
     return swings;
 }
 
-struct swings swings_count(const double *value, size_t n)
+/* The swings that are larger than LEAST of the usual one. False where nothing moves. */
+static bool find_swings(struct ways *ways, const double *value, size_t n)
 {
-    struct ways ways;
     double low = value[0];
     double high = value[0];
-    double usual = 0.0;
 
     for (size_t i = 1; i < n; i++) {
         low = fmin(low, value[i]);
         high = fmax(high, value[i]);
     }
     if (!(high > low))
+        return false;
+    find_ways(ways, value, n, FIRST_LOOK * (high - low));
+    for (int look = 1; look < N_LOOKS; look++)
+        find_ways(ways, value, n, LEAST * usual_size(ways));
+    return true;
+}
+
+struct swings swings_count(const double *value, size_t n)
+{
+    struct ways ways;
+
+    if (!find_swings(&ways, value, n))
         return (struct swings){0};
-    find_ways(&ways, value, n, FIRST_LOOK * (high - low));
-    for (int look = 1; look < N_LOOKS; look++) {
-        usual = usual_size(&ways);
-        find_ways(&ways, value, n, LEAST * usual);
-    }
     return add_up(&ways, usual_size(&ways));
+}
+
+size_t swings_turns(struct swing_turn *turns, size_t most, const double *value, size_t n)
+{
+    struct ways ways;
+    double usual = 0.0;
+    size_t n_turns = 0;
+
+    if (!find_swings(&ways, value, n))
+        return 0;
+    usual = usual_size(&ways);
+    for (size_t i = 1; i + 1 < ways.n && n_turns < most; i++)
+        turns[n_turns++] = (struct swing_turn){.at = ways.at[i],
+                                               .since = ways.at[i - 1],
+                                               .till = ways.at[i + 1],
+                                               .is_low = value[ways.at[i]] < value[ways.at[i - 1]],
+                                               .usual = usual};
+    return n_turns;
 }
 
 double swings_interval(const double *value, double *scratch, size_t n)

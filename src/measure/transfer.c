@@ -1,5 +1,6 @@
 #include "measure/transfer.h"
 
+#include "measure/before_after.h"
 #include "measure/follow_ups.h"
 #include "measure/loop_measure.h"
 
@@ -130,8 +131,7 @@ static bool speak_for_all(struct transfer *transfer, struct error **err)
     copy_list(&transfer->scale.reasons, &loop->scale.reasons);
     is_made = copy_cavity(&transfer->cavity, &loop->cavity);
     loop = &transfer->loops[transfer->contractions_loop];
-    transfer->contractions = loop->contractions;
-    copy_list(&transfer->contractions.reasons, &loop->contractions.reasons);
+    is_made = contractions_copy(&transfer->contractions, &loop->contractions) && is_made;
     loop = &transfer->loops[transfer->deposit_loop];
     transfer->deposit = loop->deposit;
     copy_list(&transfer->deposit.reasons, &loop->deposit.reasons);
@@ -139,6 +139,9 @@ static bool speak_for_all(struct transfer *transfer, struct error **err)
     copy_list(&transfer->drift.reasons, &loop->drift.reasons);
     if (!is_made)
         return error_memory(err);
+    if (!before_after_join(&transfer->contractions, transfer->loops, transfer->n_loops,
+                           transfer->deposit_loop, err))
+        return false;
     return follow_ups_make(&transfer->drift, transfer->loops, transfer->n_loops, transfer->deposit_loop, err);
 }
 
@@ -261,7 +264,7 @@ void transfer_free(struct transfer **transfer)
     free((*transfer)->loops);
     text_list_free(&(*transfer)->scale.reasons);
     cavity_free(&(*transfer)->cavity);
-    text_list_free(&(*transfer)->contractions.reasons);
+    contractions_free(&(*transfer)->contractions);
     text_list_free(&(*transfer)->deposit.reasons);
     drift_free(&(*transfer)->drift);
     text_list_free(&(*transfer)->notes);

@@ -1,8 +1,11 @@
 #include "report/findings_internal.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+
+enum { LIST_BYTES = 96 };
 
 /* Begins the reason by which measure/loop_sections leaves open which end is which. */
 static const char ends_untold[] = "which end of the stripe is the fundus cannot be told";
@@ -100,22 +103,86 @@ static const char *direction_words(enum wave_direction direction)
     return "Which way they run could not be told.";
 }
 
+/* ", 6 waves listed one by one (2 seen in part)" into words; empty where none is. */
+static const char *list_words(const struct contractions *contractions, char words[LIST_BYTES])
+{
+    size_t n_whole = 0;
+
+    for (size_t i = 0; i < contractions->n_waves; i++)
+        n_whole += contractions->waves[i].start_s.is_known && contractions->waves[i].end_s.is_known;
+    words[0] = '\0';
+    if (contractions->n_waves > 0 && n_whole == contractions->n_waves)
+        (void)snprintf(words, LIST_BYTES, ", %zu waves listed one by one", n_whole);
+    else if (contractions->n_waves > 0)
+        (void)snprintf(words, LIST_BYTES, ", %zu waves listed one by one (%zu seen in part)",
+                       contractions->n_waves, contractions->n_waves - n_whole);
+    return words;
+}
+
 char *findings_of_contractions(const struct contractions *contractions)
 {
+    char words[LIST_BYTES];
+
     switch (contractions->verdict) {
     case CONTRACTIONS_MEASURED:
         if (!contractions->frequency_per_min.is_known)
             return text_format("present, how many a minute could not be told. %s",
                                direction_words(contractions->direction));
-        return text_format("%.1f per minute over %.0f s of usable loop. %s",
+        return text_format("%.1f per minute over %.0f s of usable loop%s. %s",
                            contractions->frequency_per_min.value, contractions->assessed_s,
-                           direction_words(contractions->direction));
+                           list_words(contractions, words), direction_words(contractions->direction));
     case CONTRACTIONS_QUIESCENT:
         return text_format("none were found in %.0f s of usable loop (quiescent).", contractions->assessed_s);
     case CONTRACTIONS_NOT_ASSESSABLE:
         break;
     }
     return text_copy("could not be assessed.");
+}
+
+/* The window in which the frequency was lowest (sign -1) or highest; NULL where none tells one. */
+static const struct rate_seen *extreme(const struct contractions *contractions, double sign)
+{
+    const struct rate_seen *found = NULL;
+
+    for (size_t i = 0; i < contractions->n_over_time; i++) {
+        const struct rate_seen *seen = &contractions->over_time[i];
+
+        if (seen->frequency_per_min.is_known &&
+            (found == NULL || sign * seen->frequency_per_min.value > sign * found->frequency_per_min.value))
+            found = seen;
+    }
+    return found;
+}
+
+char *findings_of_course(const struct contractions *contractions)
+{
+    const struct rate_seen *lowest = extreme(contractions, -1.0);
+    const struct rate_seen *highest = extreme(contractions, 1.0);
+
+    if (lowest == NULL || !lowest->frequency_per_min.has_interval ||
+        !highest->frequency_per_min.has_interval ||
+        lowest->frequency_per_min.high >= highest->frequency_per_min.low)
+        return text_copy("");
+    return text_format(
+        "The frequency changes: %.1f per minute from %.0f to %.0f s, %.1f from %.0f to %.0f s.",
+        lowest->frequency_per_min.value, lowest->from_s, lowest->to_s, highest->frequency_per_min.value,
+        highest->from_s, highest->to_s);
+}
+
+char *findings_of_before_after(const struct before_after *seen)
+{
+    struct quantity apart = seen->frequency_difference_per_min;
+
+    if (!apart.is_known)
+        return text_copy("");
+    return text_format(
+        "Before the deposit %.1f per minute (%.0f s), after it %.1f (%.0f s): %s%.1f %s (95 %% interval of "
+        "after "
+        "minus before: %.1f to %.1f).",
+        seen->before.frequency_per_min.value, seen->before.to_s - seen->before.from_s,
+        seen->after.frequency_per_min.value, seen->after.to_s - seen->after.from_s,
+        apart.low <= 0.0 && apart.high >= 0.0 ? "no difference beyond the error of measurement, " : "",
+        fabs(apart.value), apart.value < 0.0 ? "fewer" : "more", apart.low, apart.high);
 }
 
 /* ", 11.2 mm from the fundus", or why no distance stands there. */

@@ -13,6 +13,13 @@ char *findings_of_cavity(const struct cavity *cavity);
  * for. */
 char *findings_of_contractions(const struct contractions *contractions);
 
+/** That the frequency changed within the loop: from where it was lowest to where it was highest. Empty where
+ * no two windows of time have intervals that lie apart. */
+char *findings_of_course(const struct contractions *contractions);
+
+/** How many came a minute before the deposit and after it. Empty where that could not be compared. */
+char *findings_of_before_after(const struct before_after *seen);
+
 /** Of the deposit: when and how far from the fundus. */
 char *findings_of_deposit(const struct deposit *deposit);
 

@@ -202,6 +202,10 @@ json_t *sections_contractions(const struct contractions *contractions, const str
                   put_word(made, "direction", verdict_of_direction(contractions->direction)) &&
                   json_put(made, "assessed_s", json_from_number(contractions->assessed_s, SECONDS)) &&
                   put_number(made, "false_alarm", contractions->false_alarm, FRACTION + 2) &&
+                  json_put(made, "waves", sections_waves(contractions)) &&
+                  json_put(made, "over_time", sections_over_time(contractions)) &&
+                  json_put(made, "before_after",
+                           sections_before_after(&contractions->before_after, loop != SIZE_MAX)) &&
                   put_published(made, loop, NORMS_FREQUENCY_PER_MIN, NORMS_VELOCITY_MM_PER_S) &&
                   put_reasons(made, &contractions->reasons, scale, has_lengths,
                               why_contractions(contractions->verdict)));

@@ -18,6 +18,15 @@ json_t *sections_cavity(const struct cavity *cavity, const struct scale *scale, 
 json_t *sections_contractions(const struct contractions *contractions, const struct scale *scale,
                               size_t loop);
 
+/** `waves` of the contractions, one by one. */
+json_t *sections_waves(const struct contractions *contractions);
+
+/** `over_time` of the contractions, window by window. */
+json_t *sections_over_time(const struct contractions *contractions);
+
+/** `before_after` of the contractions; its sides name their loops where has_loops. */
+json_t *sections_before_after(const struct before_after *seen, bool has_loops);
+
 /** `deposit`; loop as above. */
 json_t *sections_deposit(const struct deposit *deposit, const struct scale *scale, size_t loop);
 

@@ -99,6 +99,16 @@ static bool all_loops(const struct transfer *transfer, bool (*is_so)(const struc
     return true;
 }
 
+/* A sentence that need not be: nothing is written where it is empty. Takes it over. */
+static bool write_further(FILE *to, char *sentence)
+{
+    if (sentence != NULL && *sentence == '\0') {
+        free(sentence);
+        return true;
+    }
+    return write_finding(to, "                ", sentence);
+}
+
 static bool write_findings(FILE *to, const struct transfer *transfer)
 {
     bool is_bubbleless =
@@ -111,6 +121,8 @@ static bool write_findings(FILE *to, const struct transfer *transfer)
                         all_loops(transfer, has_no_contractions_assessed),
                         warned(findings_of_contractions(&transfer->contractions), transfer,
                                transfer->contractions_loop, is_directed(&transfer->contractions))) ||
+        !write_further(to, findings_of_course(&transfer->contractions)) ||
+        !write_further(to, findings_of_before_after(&transfer->contractions.before_after)) ||
         !write_headline(to, "  Deposit       ", transfer, transfer->deposit_loop, is_bubbleless,
                         warned(findings_of_deposit(&transfer->deposit), transfer, transfer->deposit_loop,
                                transfer->deposit.verdict == DEPOSIT_MEASURED)) ||

@@ -22,21 +22,30 @@ static struct instant waves_only(const struct scene *scene, double time_s)
     return instant;
 }
 
-struct truth_waves truth_count_waves(const struct scene *scene)
+double truth_rate_per_min(const struct scene *scene, double from_s, double to_s)
 {
-    struct truth_waves found = {.flow = (enum flow)scene->recipe.direction};
     double middle = 0.5 * scene->recipe.length_mm, sum = 0.0;
-    long n_steps = (long)ceil(scene->recipe.duration_s / STEP_S), of_flow[FLOW_MIXED + 1] = {0};
-    double step = scene->recipe.duration_s / (double)n_steps;
+    long n_steps = (long)ceil((to_s - from_s) / STEP_S);
+    double step = (to_s - from_s) / (double)n_steps;
     struct wave wave;
 
     for (long i = 0; i < n_steps; i++) {
-        double from = waves_phase(scene->waves, middle, step * (double)i);
-        double to = waves_phase(scene->waves, middle, step * (double)(i + 1));
+        double from = waves_phase(scene->waves, middle, from_s + step * (double)i);
+        double to = waves_phase(scene->waves, middle, from_s + step * (double)(i + 1));
 
         if (waves_get(scene->waves, (size_t)lround(0.5 * (from + to)), &wave) && wave.amplitude_mm > 0.0)
             sum += to - from;
     }
+    return 60.0 * sum / (to_s - from_s);
+}
+
+struct truth_waves truth_count_waves(const struct scene *scene)
+{
+    struct truth_waves found = {.flow = (enum flow)scene->recipe.direction};
+    double middle = 0.5 * scene->recipe.length_mm;
+    long of_flow[FLOW_MIXED + 1] = {0};
+    struct wave wave;
+
     for (size_t i = 0; waves_get(scene->waves, i, &wave); i++) {
         double passes = waves_passes_s(scene->waves, i, middle);
 
@@ -49,7 +58,7 @@ struct truth_waves truth_count_waves(const struct scene *scene)
         found.flow = FLOW_CERVIX_TO_FUNDUS;
     else if (of_flow[FLOW_FUNDUS_TO_CERVIX] == found.count)
         found.flow = FLOW_FUNDUS_TO_CERVIX;
-    found.per_min = 60.0 * sum / scene->recipe.duration_s;
+    found.per_min = truth_rate_per_min(scene, 0.0, scene->recipe.duration_s);
     return found;
 }
 

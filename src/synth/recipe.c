@@ -29,6 +29,8 @@ static void settle_times(struct recipe *recipe)
         recipe->catheter_enters_s = recipe->deposit_s - 9.0;
     if (recipe->gain_step_s < 0)
         recipe->gain_step_s = 0.5 * recipe->duration_s;
+    if (recipe->rate_changes_s < 0)
+        recipe->rate_changes_s = 0.5 * recipe->duration_s;
     if (recipe->depth_change_s < 0)
         recipe->depth_change_s = 0.5 * recipe->duration_s;
 }
@@ -43,6 +45,9 @@ bool recipe_settle(struct recipe *recipe, struct error **err)
         return error_set(err, ERROR_USAGE, "--depth-change-mm: wanted is 30 or more, or 0");
     if (recipe->uterus && recipe->thickness_mm > 0.6 * recipe->length_mm)
         return error_set(err, ERROR_USAGE, "--thickness-mm: a stripe is not that thick for its --length-mm");
+    if (recipe->rate_later_per_min > 0 && recipe->rate_per_min <= 0)
+        return error_set(err, ERROR_USAGE,
+                         "--rate-later-per-min: a rate can change only from another one; see --rate-per-min");
     if (recipe->bubbles > 0 && recipe->deposit_mm > recipe->length_mm + 5.0)
         return error_set(err, ERROR_USAGE, "--deposit-mm: beyond the internal os; see --length-mm");
     if (recipe->bubbles > 0 && recipe->deposit_s >= recipe->duration_s)

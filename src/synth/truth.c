@@ -102,6 +102,19 @@ static json_t *waves_list(const struct scene *scene, double *silent)
     return kept(made, is_good);
 }
 
+/* Of a loop whose rate changes: before the change and after it. */
+static bool put_parts(json_t *made, const struct scene *scene)
+{
+    const struct recipe *r = &scene->recipe;
+
+    if (r->rate_later_per_min <= 0.0 || r->rate_changes_s <= 0.0 || r->rate_changes_s >= r->duration_s)
+        return true;
+    return json_put(made, "frequency_before_change_per_min",
+                    number(truth_rate_per_min(scene, 0.0, r->rate_changes_s))) &&
+           json_put(made, "frequency_after_change_per_min",
+                    number(truth_rate_per_min(scene, r->rate_changes_s, r->duration_s)));
+}
+
 static json_t *contractions(const struct truth *t)
 {
     const struct scene *scene = t->scene;
@@ -122,7 +135,7 @@ static json_t *contractions(const struct truth *t)
                  is_measured ? number(scene->recipe.velocity_mm_per_s) : json_null()) &&
         json_put(made, "direction", is_measured ? json_string(direction_words[found.flow]) : json_null());
 
-    is_good = json_put(made, "waves", list) && is_good;
+    is_good = json_put(made, "waves", list) && is_good && put_parts(made, scene);
     return kept(made, is_good);
 }
 

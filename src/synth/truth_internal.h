@@ -11,6 +11,10 @@ struct truth_waves {
 };
 struct truth_waves truth_count_waves(const struct scene *scene);
 
+/** Mean frequency of waves that really passed the middle of the stripe in a part of the loop, parts of waves
+ *  at both ends included. */
+double truth_rate_per_min(const struct scene *scene, double from_s, double to_s);
+
 struct truth_deposit {
     bool is_there;
     double time_s;                 /* first bubble */

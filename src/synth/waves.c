@@ -49,9 +49,20 @@ static enum flow flow_of(const struct recipe *recipe, size_t i, size_t *run, enu
     return before == FLOW_CERVIX_TO_FUNDUS ? FLOW_FUNDUS_TO_CERVIX : FLOW_CERVIX_TO_FUNDUS;
 }
 
-static void draw(struct waves *w, double from_s, double interval_s)
+/* Time from one wave to the next for one that begins at a time: which rate holds is told in the middle. */
+static double interval_at(const struct recipe *recipe, double time_s)
+{
+    double passes_s = time_s + 0.5 * recipe->length_mm / recipe->velocity_mm_per_s;
+
+    if (recipe->rate_later_per_min > 0.0 && passes_s >= recipe->rate_changes_s)
+        return 60.0 / recipe->rate_later_per_min;
+    return 60.0 / recipe->rate_per_min;
+}
+
+static void draw(struct waves *w, double from_s)
 {
     const struct recipe *recipe = &w->recipe;
+    double interval_s = interval_at(recipe, from_s);
     struct dice dice = dice_make(recipe->seed, 100);
     double time = from_s + interval_s * dice_even(&dice);
     enum flow flow = FLOW_CERVIX_TO_FUNDUS;
@@ -69,14 +80,14 @@ static void draw(struct waves *w, double from_s, double interval_s)
         w->curve[AMPLITUDE][i] = amplitude;
         w->curve[TOWARD_FUNDUS][i] = flow == FLOW_CERVIX_TO_FUNDUS ? 1.0 : 0.0;
         w->list[i] = (struct wave){time, amplitude, flow};
-        time += interval_s * fmax(0.4, 1.0 + recipe->interval_jitter * dice_normal(&dice));
+        time += interval_at(recipe, time) * fmax(0.4, 1.0 + recipe->interval_jitter * dice_normal(&dice));
     }
 }
 
 bool waves_make(struct waves **waves, const struct recipe *recipe, struct error **err)
 {
     struct waves *w = calloc(1, sizeof *w);
-    double interval_s, before_s;
+    double interval_s, shortest_s, before_s;
 
     if (w == NULL)
         return error_memory(err);
@@ -87,12 +98,14 @@ bool waves_make(struct waves **waves, const struct recipe *recipe, struct error 
     }
     interval_s = 60.0 / recipe->rate_per_min;
     before_s = 2.0 * (recipe->length_mm + 60.0) / recipe->velocity_mm_per_s + 6.0 * interval_s;
-    w->n = (size_t)((2.0 * before_s + recipe->duration_s) / (0.8 * interval_s)) + 12;
+    shortest_s =
+        recipe->rate_later_per_min > 0.0 ? fmin(interval_s, 60.0 / recipe->rate_later_per_min) : interval_s;
+    w->n = (size_t)((2.0 * before_s + recipe->duration_s) / (0.8 * shortest_s)) + 12;
     if (!allocate(w)) {
         waves_free(&w);
         return error_memory(err);
     }
-    draw(w, -before_s, interval_s);
+    draw(w, -before_s);
     for (int i = 0; i < N_CURVES; i++)
         (void)gsl_interp_init(w->between[i], w->start_s, w->curve[i], w->n);
     *waves = w;

@@ -58,6 +58,29 @@ bool motion_file_read(struct motion_file *motion, const char *path)
     return true;
 }
 
+struct motion_file motion_file_led_on(const struct motion_file *motion, double duration_s)
+{
+    size_t m = motion->n_positions;
+    size_t last = motion->n_times - 1;
+    double step_s = (motion->time_s[last] - motion->time_s[0]) / (double)last;
+    struct motion_file made = {.n_times = (size_t)(duration_s / step_s) + 1, .n_positions = m};
+
+    made.time_s = at_least(NULL, made.n_times, sizeof *made.time_s);
+    made.position_mm = at_least(NULL, m, sizeof *made.position_mm);
+    made.change_mm = at_least(NULL, made.n_times * m, sizeof *made.change_mm);
+    made.trust = at_least(NULL, made.n_times * m, sizeof *made.trust);
+    memcpy(made.position_mm, motion->position_mm, m * sizeof *made.position_mm);
+    for (size_t t = 0; t < made.n_times; t++) {
+        size_t turn = t % (2 * last);
+        size_t from = turn <= last ? turn : 2 * last - turn;
+
+        made.time_s[t] = (double)t * step_s;
+        memcpy(made.change_mm + t * m, motion->change_mm + from * m, m * sizeof *made.change_mm);
+        memcpy(made.trust + t * m, motion->trust + from * m, m * sizeof *made.trust);
+    }
+    return made;
+}
+
 void motion_file_free(struct motion_file *motion)
 {
     free(motion->time_s);

@@ -16,6 +16,9 @@ struct motion_file {
 /* Reads it; false when there is no such file or too little in it. Ends the program when memory runs out. */
 bool motion_file_read(struct motion_file *motion, const char *path);
 
+/* The same loop led on to a length by running back and forth in it. */
+struct motion_file motion_file_led_on(const struct motion_file *motion, double duration_s);
+
 /* Frees what it holds and empties it. */
 void motion_file_free(struct motion_file *motion);
 

@@ -13,7 +13,7 @@ top = pathlib.Path(__file__).resolve().parents[2]
 build = top / os.environ.get("BUILD", "build")
 program = build / "afterflash"
 loop = build / "case-loops" / "loop.dcm"
-names = ["motion.csv", "series.csv", "summary.json", "summary.txt"]
+names = ["motion.csv", "series.csv", "spectrogram.csv", "summary.json", "summary.txt", "waves.csv"]
 earlier = "what was there before\n"
 failed = False
 

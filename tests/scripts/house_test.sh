@@ -64,8 +64,9 @@ every_script_is_well_formed() {
 }
 
 documents_name_every_column() {
-    for source in src/report/series_csv.c src/report/motion_csv.c; do
-        columns=$(grep -oE '[a-z_]+(,|\\n)' "$source" | grep -E '_|loop|file|frame|trust' | tr -d ',' | sed 's/\\n//')
+    for source in src/report/series_csv.c src/report/motion_csv.c src/report/waves_csv.c \
+        src/report/spectrogram_csv.c; do
+        columns=$(grep -oE '[a-z0-9_]+(,|\\n)' "$source" | grep -E '_|loop|file|frame|trust' | tr -d ',' | sed 's/\\n//')
         [ -n "$columns" ] || return 1
         for column in $columns; do grep -q "\`$column\`" docs/outputs.md || { echo "$column"; return 1; }; done
     done

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { N_LINE = 3, N_ROWS = 3, N_POSITIONS = 2, N_TIMES = 3 };
+enum { N_LINE = 3, N_ROWS = 3, N_POSITIONS = 2, N_TIMES = 3, N_WAVES = 2, N_WINDOWS = 2 };
 
 static void *sure(void *memory)
 {
@@ -62,8 +62,50 @@ static struct contractions measured_contractions(void)
         .direction = DIRECTION_CERVIX_TO_FUNDUS,
         .assessed_s = 112.0,
         .false_alarm = known(0.0001),
+        .n_waves = N_WAVES,
     };
 
+    made.waves = sure(calloc(N_WAVES, sizeof *made.waves));
+    made.waves[0] = (struct wave_seen){.end_s = known(24.5),
+                                       .passes_middle_s = known(9.254),
+                                       .direction = DIRECTION_CERVIX_TO_FUNDUS,
+                                       .strength_mm = known(0.3871),
+                                       .strength_px = known(3.871)};
+    made.waves[1] = (struct wave_seen){.start_s = known(11.25),
+                                       .end_s = known(43.0),
+                                       .passes_middle_s = known(27.5),
+                                       .direction = DIRECTION_CERVIX_TO_FUNDUS,
+                                       .speed_mm_per_s = known(1.3),
+                                       .speed_px_per_s = known(13.0),
+                                       .strength_mm = known(0.45),
+                                       .strength_px = known(4.5)};
+    made.before_after = (struct before_after){
+        .before = {.is_there = true,
+                   .from_s = 0.5,
+                   .to_s = 70.5,
+                   .frequency_per_min = quantity_within(2.6, 2.4, 2.8),
+                   .amplitude_mm = quantity_within(0.4, 0.3, 0.5),
+                   .amplitude_px = quantity_within(4.0, 3.0, 5.0)},
+        .after = {.is_there = true,
+                  .from_s = 70.5,
+                  .to_s = 150.5,
+                  .frequency_per_min = quantity_within(3.4, 3.1, 3.7),
+                  .amplitude_mm = quantity_within(0.45, 0.35, 0.55),
+                  .amplitude_px = quantity_within(4.5, 3.5, 5.5)},
+        .frequency_difference_per_min = quantity_within(0.8, 0.44, 1.16),
+        .amplitude_difference_mm = quantity_within(0.05, -0.06, 0.16),
+        .amplitude_difference_px = quantity_within(0.5, -0.6, 1.6),
+    };
+    made.n_over_time = N_WINDOWS;
+    made.over_time = sure(calloc(N_WINDOWS, sizeof *made.over_time));
+    made.over_time[0] =
+        (struct rate_seen){.from_s = 0.5, .to_s = 60.5, .frequency_per_min = quantity_within(2.1, 1.9, 2.3)};
+    made.over_time[1] =
+        (struct rate_seen){.from_s = 10.5, .to_s = 70.5, .why = "no rhythm stands out in this window alone"};
+    made.power_mm2_min = sure(calloc(N_WINDOWS * SPECTROGRAM_FREQUENCIES, sizeof *made.power_mm2_min));
+    made.power_px2_min = sure(calloc(N_WINDOWS * SPECTROGRAM_FREQUENCIES, sizeof *made.power_px2_min));
+    made.power_mm2_min[SPECTROGRAM_FREQUENCIES + 2] = 0.0425;
+    made.power_px2_min[SPECTROGRAM_FREQUENCIES + 2] = 4.25;
     return made;
 }
 
@@ -209,6 +251,14 @@ static void forget_mm(struct cavity *cavity, struct contractions *contractions, 
 
     cavity->length_mm = cavity->thickness_mm = none;
     contractions->amplitude_mm = contractions->velocity_mm_per_s = none;
+    for (size_t i = 0; i < contractions->n_waves; i++)
+        contractions->waves[i].speed_mm_per_s = contractions->waves[i].strength_mm = none;
+    free(contractions->power_mm2_min);
+    contractions->power_mm2_min = NULL;
+    contractions->before_after.before.amplitude_mm = contractions->before_after.after.amplitude_mm = none;
+    contractions->before_after.amplitude_difference_mm = none;
+    if (!text_list_add(&contractions->before_after.reasons, "no scale is known"))
+        abort();
     deposit->to_fundus_mm = deposit->tip_to_fundus_mm = none;
     drift->net_mm = drift->toward_fundus_mm = drift->path_mm = drift->farthest_mm = none;
     drift->final_to_fundus_mm = drift->spread_mm = none;
@@ -287,6 +337,11 @@ static void free_findings(struct scale *scale, struct cavity *cavity, struct con
     text_list_free(&scale->reasons);
     free(cavity->centre_line);
     text_list_free(&cavity->reasons);
+    free(contractions->waves);
+    free(contractions->over_time);
+    free(contractions->power_mm2_min);
+    free(contractions->power_px2_min);
+    text_list_free(&contractions->before_after.reasons);
     text_list_free(&contractions->reasons);
     text_list_free(&deposit->reasons);
     free(drift->follow_ups);

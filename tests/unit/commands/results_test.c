@@ -26,14 +26,14 @@ static void write_measured(const char *into, bool force)
     transfer_fixture_free(&transfer);
 }
 
-static void four_files_appear_together(void **state)
+static void all_files_appear_together(void **state)
 {
     char *into = folder_fixture_path("a/b/c");
     char *text = NULL;
 
     (void)state;
     write_measured(into, false);
-    assert_int_equal(folder_fixture_count(into), 4);
+    assert_int_equal(folder_fixture_count(into), 6);
     text = folder_fixture_get(into, "summary.json");
     assert_non_null(text);
     free(text);
@@ -45,11 +45,12 @@ static void four_files_appear_together(void **state)
 
 static void a_result_that_is_there_is_refused_before_measuring(void **state)
 {
-    static const char *const names[] = {"summary.json", "summary.txt", "series.csv", "motion.csv"};
+    static const char *const names[] = {"summary.json",    "summary.txt", "waves.csv",
+                                        "spectrogram.csv", "series.csv",  "motion.csv"};
 
     (void)state;
-    for (size_t i = 0; i < 4; i++) {
-        char *into = folder_fixture_path(names[i][0] == 's' ? names[i] + 7 : names[i]);
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        char *into = folder_fixture_path(names[i]);
         struct results results = {0};
         struct error *err = NULL;
 
@@ -144,7 +145,7 @@ static void the_folder_is_named_after_the_first_recording(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test_setup_teardown(four_files_appear_together, folder_fixture_set_up,
+        cmocka_unit_test_setup_teardown(all_files_appear_together, folder_fixture_set_up,
                                         folder_fixture_tear_down),
         cmocka_unit_test_setup_teardown(a_result_that_is_there_is_refused_before_measuring,
                                         folder_fixture_set_up, folder_fixture_tear_down),

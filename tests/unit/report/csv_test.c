@@ -8,6 +8,8 @@
 #include "report/csv.h"
 #include "report/motion_csv.h"
 #include "report/series_csv.h"
+#include "report/spectrogram_csv.h"
+#include "report/waves_csv.h"
 #include "transfer_fixture.h"
 
 #include <math.h>
@@ -174,15 +176,53 @@ static void motion_without_a_scale_has_no_millimetres(void **state)
     transfer_fixture_free(&transfer);
 }
 
+static void waves_are_listed_a_row_each_and_those_cut_off_say_so(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = transfer_fixture_text(waves_csv_write, transfer);
+
+    (void)state;
+    assert_int_equal(count(text, '\n'), 1 + 2 * 2);
+    assert_non_null(strstr(text, "\n1,later.dcm,1,NA,9.25,24.50,FALSE,cervix-to-fundus,NA,NA,0.387,3.87\n"));
+    assert_non_null(
+        strstr(text, "\n1,later.dcm,2,11.25,27.50,43.00,TRUE,cervix-to-fundus,1.300,13.00,0.450,4.50\n"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
+static void a_spectrogram_has_a_row_for_each_window_and_frequency(void **state)
+{
+    struct transfer *transfer = transfer_fixture_two_loops();
+    char *text = transfer_fixture_text(spectrogram_csv_write, transfer);
+
+    (void)state;
+    assert_int_equal(count(text, '\n'), 1 + 2 * 2 * 31);
+    assert_non_null(strstr(text, "\n1,later.dcm,10.50,70.50,1.00,0.0425000,4.25000\n"));
+    assert_non_null(strstr(text, "\n1,later.dcm,10.50,70.50,8.00,0.0000000,0.00000\n"));
+    free(text);
+    transfer_fixture_free(&transfer);
+    transfer = transfer_fixture_without_scale();
+    text = transfer_fixture_text(spectrogram_csv_write, transfer);
+    assert_non_null(strstr(text, ",10.50,70.50,1.00,NA,4.25000\n"));
+    free(text);
+    transfer_fixture_free(&transfer);
+}
+
 static void a_loop_without_motion_gives_the_header_alone(void **state)
 {
     struct transfer *transfer = transfer_fixture_nothing();
     char *series = transfer_fixture_text(series_csv_write, transfer);
     char *motion = transfer_fixture_text(motion_csv_write, transfer);
+    char *waves = transfer_fixture_text(waves_csv_write, transfer);
+    char *spectrogram = transfer_fixture_text(spectrogram_csv_write, transfer);
 
     (void)state;
+    assert_int_equal(count(spectrogram, '\n'), 1);
+    free(spectrogram);
     assert_int_equal(count(series, '\n'), 1);
     assert_int_equal(count(motion, '\n'), 1);
+    assert_int_equal(count(waves, '\n'), 1);
+    free(waves);
     free(series);
     free(motion);
     transfer_fixture_free(&transfer);
@@ -199,6 +239,8 @@ int main(void)
         cmocka_unit_test(a_name_that_is_no_utf8_becomes_utf8),
         cmocka_unit_test(a_negative_number_stays_a_number),
         cmocka_unit_test(motion_is_long_and_tidy),
+        cmocka_unit_test(waves_are_listed_a_row_each_and_those_cut_off_say_so),
+        cmocka_unit_test(a_spectrogram_has_a_row_for_each_window_and_frequency),
         cmocka_unit_test(motion_without_a_scale_has_no_millimetres),
         cmocka_unit_test(a_loop_without_motion_gives_the_header_alone),
     };

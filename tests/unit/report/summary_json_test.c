@@ -166,6 +166,63 @@ static void what_was_measured_is_told_with_its_interval(void **state)
     json_decref(root);
 }
 
+static void a_wave_that_is_cut_off_says_what_is_not_known_of_it(void **state)
+{
+    json_t *root = read_back(written(transfer_fixture_measured()));
+    const json_t *waves = at(root, "contractions", "waves");
+    const json_t *cut = json_array_get(waves, 0);
+    const json_t *whole = json_array_get(waves, 1);
+
+    (void)state;
+    assert_int_equal(json_array_size(waves), 2);
+    assert_true(json_is_null(json_object_get(cut, "start_s")));
+    assert_true(json_is_false(json_object_get(cut, "is_complete")));
+    assert_int_equal(json_array_size(json_object_get(cut, "reasons")), 2); /* start and speed */
+    assert_float_equal(json_number_value(json_object_get(whole, "start_s")), 11.25, 1e-9);
+    assert_float_equal(json_number_value(json_object_get(whole, "speed_mm_per_s")), 1.3, 1e-9);
+    assert_true(json_is_true(json_object_get(whole, "is_complete")));
+    assert_int_equal(json_array_size(json_object_get(whole, "reasons")), 0);
+    json_decref(root);
+}
+
+static void a_window_without_a_frequency_says_why(void **state)
+{
+    json_t *root = read_back(written(transfer_fixture_measured()));
+    const json_t *windows = at(root, "contractions", "over_time");
+    const json_t *told = json_array_get(windows, 0);
+    const json_t *untold = json_array_get(windows, 1);
+
+    (void)state;
+    assert_int_equal(json_array_size(windows), 2);
+    assert_float_equal(json_number_value(json_object_get(told, "frequency_per_min")), 2.1, 1e-9);
+    assert_int_equal(json_array_size(json_object_get(told, "frequency_ci95_per_min")), 2);
+    assert_true(json_is_null(json_object_get(told, "reason")));
+    assert_true(json_is_null(json_object_get(untold, "frequency_per_min")));
+    assert_string_equal(json_string_value(json_object_get(untold, "reason")),
+                        "no rhythm stands out in this window alone");
+    json_decref(root);
+}
+
+static void before_and_after_stand_with_the_interval_of_their_difference(void **state)
+{
+    json_t *root = read_back(written(transfer_fixture_measured()));
+    const json_t *seen = at(root, "contractions", "before_after");
+    const json_t *interval = json_object_get(seen, "frequency_difference_ci95_per_min");
+    const json_t *before = json_object_get(seen, "before");
+
+    (void)state;
+    assert_float_equal(json_number_value(json_object_get(seen, "frequency_difference_per_min")), 0.8, 1e-9);
+    assert_float_equal(json_number_value(json_array_get(interval, 0)), 0.44, 1e-9);
+    assert_float_equal(json_number_value(json_object_get(before, "assessed_s")), 70.0, 1e-9);
+    assert_int_equal(json_integer_value(json_object_get(before, "loop")), 0);
+    json_decref(root);
+    root = read_back(written(transfer_fixture_quiet()));
+    seen = at(root, "contractions", "before_after");
+    assert_true(json_is_null(json_object_get(seen, "frequency_difference_per_min")));
+    assert_true(json_array_size(json_object_get(seen, "reasons")) > 0);
+    json_decref(root);
+}
+
 static void a_null_has_a_reason_even_when_the_result_gave_none(void **state)
 {
     static const char *const sections[] = {"scale", "cavity", "contractions", "deposit", "drift"};
@@ -260,6 +317,9 @@ int main(void)
         cmocka_unit_test(the_schema_refuses_what_breaks_the_contract),
         cmocka_unit_test(every_promised_key_is_there),
         cmocka_unit_test(what_was_measured_is_told_with_its_interval),
+        cmocka_unit_test(a_wave_that_is_cut_off_says_what_is_not_known_of_it),
+        cmocka_unit_test(a_window_without_a_frequency_says_why),
+        cmocka_unit_test(before_and_after_stand_with_the_interval_of_their_difference),
         cmocka_unit_test(a_null_has_a_reason_even_when_the_result_gave_none),
         cmocka_unit_test(without_a_scale_lengths_are_null_and_pixels_are_given),
         cmocka_unit_test(that_there_is_no_scale_is_told_once_in_a_section),

@@ -76,9 +76,51 @@ static void no_line_is_wider_than_a_terminal(void **state)
 static void a_direction_is_told_in_words(void **state)
 {
     (void)state;
-    assert_says(transfer_fixture_measured(), "They run from the cervix to the fundus.");
+    assert_says(transfer_fixture_measured(), "3.1 per minute over 112 s of usable loop, 2 waves listed "
+                                             "one by one (1 seen in part). They run from the cervix to the "
+                                             "fundus.");
     assert_says(transfer_fixture_measured(), "2.1 mm away from the fundus, seen for 80 s.");
     assert_says(transfer_fixture_measured(), "Drift, away from the fundus 2.1 mm 1.8 to 2.4");
+}
+
+static void a_frequency_that_changes_is_told_where_intervals_lie_apart(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    struct rate_seen *last = &transfer->contractions.over_time[1];
+    char *text = NULL;
+
+    (void)state;
+    last->why = NULL;
+    last->frequency_per_min = quantity_within(3.4, 3.1, 3.7);
+    assert_says(transfer, "The frequency changes: 2.1 per minute from 0 to 60 s, 3.4 from 10 to 70 s.");
+    transfer = transfer_fixture_measured();
+    last = &transfer->contractions.over_time[1];
+    last->why = NULL;
+    last->frequency_per_min = quantity_within(2.5, 2.2, 2.8); /* it may be the same */
+    text = written(transfer);
+    assert_false(says(text, "The frequency changes"));
+    free(text);
+}
+
+static void before_and_after_the_deposit_are_compared_in_words(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+    char *text = NULL;
+
+    (void)state;
+    assert_says(transfer,
+                "Before the deposit 2.6 per minute (70 s), after it 3.4 (80 s): 0.8 more (95 % interval "
+                "of after minus before: 0.4 to 1.2).");
+    transfer = transfer_fixture_measured();
+    transfer->contractions.before_after.frequency_difference_per_min = quantity_within(-0.2, -0.9, 0.5);
+    assert_says(transfer,
+                "no difference beyond the error of measurement, 0.2 fewer (95 % interval of after minus "
+                "before: -0.9 to 0.5).");
+    transfer = transfer_fixture_measured();
+    transfer->contractions.before_after.frequency_difference_per_min = (struct quantity){0};
+    text = written(transfer);
+    assert_false(says(text, "Before the deposit"));
+    free(text);
 }
 
 static void numbers_stand_with_unit_and_interval(void **state)
@@ -369,6 +411,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(no_line_is_wider_than_a_terminal),
         cmocka_unit_test(a_direction_is_told_in_words),
+        cmocka_unit_test(a_frequency_that_changes_is_told_where_intervals_lie_apart),
+        cmocka_unit_test(before_and_after_the_deposit_are_compared_in_words),
         cmocka_unit_test(numbers_stand_with_unit_and_interval),
         cmocka_unit_test(without_a_scale_lengths_are_in_pixels),
         cmocka_unit_test(a_quiet_uterus_is_called_quiet_not_zero),

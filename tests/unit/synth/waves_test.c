@@ -118,6 +118,26 @@ static void regular_waves_come_as_often_as_asked(void **state)
     waves_free(&waves);
 }
 
+static void a_rate_that_changes_holds_from_then_on_in_the_middle(void **state)
+{
+    struct recipe recipe = regular();
+    struct waves *waves = NULL;
+    struct error *err = NULL;
+
+    (void)state;
+    recipe.rate_per_min = 2.0;
+    recipe.rate_later_per_min = 4.0;
+    assert_true(recipe_settle(&recipe, &err));
+    waves = waves_of(&recipe);
+    for (size_t i = 0; waves_passes_s(waves, i + 1, 18.0) < 120.0; i++) {
+        double one = waves_passes_s(waves, i, 18.0);
+        double next = waves_passes_s(waves, i + 1, 18.0);
+
+        assert_true(fabs(next - one - (one < 60.0 ? 30.0 : 15.0)) < 1e-6);
+    }
+    waves_free(&waves);
+}
+
 static void a_quiet_uterus_has_no_waves(void **state)
 {
     struct recipe recipe = regular();
@@ -190,6 +210,7 @@ int main(void)
         cmocka_unit_test(opposing_waves_meet_in_the_middle),
         cmocka_unit_test(amplitude_is_half_of_the_peak_to_peak_change),
         cmocka_unit_test(regular_waves_come_as_often_as_asked),
+        cmocka_unit_test(a_rate_that_changes_holds_from_then_on_in_the_middle),
         cmocka_unit_test(a_quiet_uterus_has_no_waves),
         cmocka_unit_test(irregular_waves_differ_in_interval_and_strength),
         cmocka_unit_test(mixed_waves_run_either_way),

@@ -1,0 +1,51 @@
+#ifndef AFTERFLASH_MEASURE_WAVE_LIST_H
+#define AFTERFLASH_MEASURE_WAVE_LIST_H
+
+#include "base/contract.h"
+#include "base/error.h"
+#include "measure/contraction.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/** Most waves that are listed: an hour of 8 per min. */
+enum { WAVE_LIST_MOST = 500 };
+
+/** One wave: one narrowing of the wall-to-wall distance that runs along the stripe. Times on the clock of
+ *  the trace, lengths in its unit. */
+struct wave_one {
+    bool has_start, has_end; /* else the wave was under way when the looking began, or ended */
+    double start_s;          /* the walls begin to draw together at the first place that it passes */
+    double end_s;            /* they are back at the last one */
+    bool has_middle;
+    double middle_s;               /* they are closest in the middle of the stripe */
+    double crest_s;                /* they are closest at the first place that was seen of it */
+    enum wave_direction direction; /* never mixed */
+    bool has_speed;
+    double speed_per_s;
+    double strength; /* half peak-to-peak of the wall-to-wall distance, at the walls where result->is_at_walls
+                        is, else as the patches read it */
+    double along;    /* length of stripe along which it was followed */
+};
+
+struct wave_list {
+    struct wave_one *wave; /* n, by crest_s; owned */
+    size_t n;
+    double n_middle; /* of them pass the middle of the stripe */
+};
+
+/** Lists the waves one by one, as they are counted by eye: narrowings that were followed along at least a
+ *  quarter of the places, and three.
+ *
+ *  trace   that result was measured from; half_mm and patch_sigma_mm are read where result->is_at_walls is
+ *  result  of contraction_measure; none is listed where its verdict is not CONTRACTIONS_MEASURED or it has no
+ *          frequency
+ *  list    overwritten; end with wave_list_free
+ *  Errors: ERROR_MEMORY. */
+MUST_CHECK bool wave_list_make(struct wave_list *list, const struct wave_trace *trace,
+                               const struct wave_result *result, struct error **err);
+
+/** Frees what it holds and empties it; accepts NULL. */
+void wave_list_free(struct wave_list *list);
+
+#endif

@@ -1,0 +1,232 @@
+#include "measure/rate_course.h"
+
+#include "measure/even.h"
+#include "measure/span.h"
+
+#include <complex.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const double PI = 3.14159265358979323846;
+static const double LEAST_WAVES =
+    3.0; /* in a window: fewer leave the interval wider than what it is to show */
+static const double LONGEST_S = 120.0; /* longer, and what changes within it is not seen */
+
+/* ---- the spectrum of a window ---- */
+
+/* Takes offset and slope out and fades the ends. */
+static void prepare(double *faded, const double *row, size_t n)
+{
+    double half = 0.5 * (double)(n - 1);
+    double mean = 0.0;
+    double xy = 0.0;
+    double xx = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        mean += row[i] / (double)n;
+        xy += ((double)i - half) * row[i];
+        xx += ((double)i - half) * ((double)i - half);
+    }
+    for (size_t i = 0; i < n; i++)
+        faded[i] = (row[i] - mean - xy / xx * ((double)i - half)) *
+                   (0.5 - 0.5 * cos(2.0 * PI * (double)i / (double)n));
+}
+
+/* Density at one frequency of a trace that the taper (its mean square is 3/8) has faded, one-sided, per (1
+ * per min). */
+static double density_at(const double *faded, size_t n, double per_min)
+{
+    double complex turn = cexp(-2.0 * PI * I * per_min / 60.0 / EVEN_HZ);
+    double complex now = 1.0;
+    double complex sum = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        sum += faded[i] * now;
+        now *= turn;
+    }
+    return 2.0 * creal(sum * conj(sum)) / (EVEN_HZ * 0.375 * (double)n) / 60.0;
+}
+
+/* Adds the densities of all places, each by its weight. False when memory ran out. */
+static bool fill_power(double *power, const struct wave_trace *part)
+{
+    struct even even = {0};
+    double *faded = NULL;
+    bool is_made = even_make(&even, part, 0, part->n_times - 1);
+
+    faded = is_made ? malloc(even.n * sizeof *faded) : NULL;
+    is_made = faded != NULL;
+    for (size_t p = 0; is_made && p < even.n_positions; p++) {
+        if (even.weight[p] <= 0.0)
+            continue;
+        prepare(faded, even.value + p * even.n, even.n);
+        for (int k = 0; k < SPECTROGRAM_FREQUENCIES; k++)
+            power[k] += even.weight[p] *
+                        density_at(faded, even.n, SPECTROGRAM_LOW_PER_MIN + SPECTROGRAM_STEP_PER_MIN * k);
+    }
+    free(faded);
+    even_free(&even);
+    return is_made;
+}
+
+/* ---- its frequency ---- */
+
+static const char *why_not(const struct wave_result *whole, const struct wave_result *window)
+{
+    if (whole->verdict != CONTRACTIONS_MEASURED)
+        return "no waves were found in the whole of the loop";
+    if (!whole->has_frequency)
+        return "too few waves came in the whole of the loop to speak of a rhythm";
+    if (window->verdict == CONTRACTIONS_NOT_ASSESSABLE)
+        return "too little of this window let the walls be followed";
+    if (window->verdict == CONTRACTIONS_QUIESCENT)
+        return "no rhythm stands out in this window alone";
+    return "too few waves came in this window, or too unevenly, to speak of a rhythm";
+}
+
+/* Which wave of those that pass the middle a moment falls to, and how much of it: straight between two
+ * passes, led on beyond the first and the last. `pass` rises; n >= 2. */
+static double wave_at(const double *pass, size_t n, double time_s)
+{
+    size_t i = 0;
+
+    while (i + 2 < n && pass[i + 1] <= time_s)
+        i++;
+    return (double)i + (time_s - pass[i]) / (pass[i + 1] - pass[i]);
+}
+
+/* What windows are measured from. */
+struct measuring {
+    const struct wave_trace *trace;
+    const struct wave_result *whole;
+    double pass[WAVE_LIST_MOST]; /* n: when the waves pass the middle, rising */
+    size_t n;
+};
+
+/* The list's waves over the window; NAN where it does not tell: it must have a pass within the usual time
+ * between waves of either end of the window. */
+static double listed_per_min(const struct rate_window *window, const double *pass, size_t n)
+{
+    double usual_s = n >= 2 ? (pass[n - 1] - pass[0]) / (double)(n - 1) : 0.0;
+
+    if (n < 2 || pass[0] > window->from_s + usual_s || pass[n - 1] < window->to_s - usual_s)
+        return (double)NAN;
+    return (wave_at(pass, n, window->to_s) - wave_at(pass, n, window->from_s)) /
+           (window->to_s - window->from_s) * 60.0;
+}
+
+static void take_passes(struct measuring *measuring, const struct wave_list *list)
+{
+    for (size_t i = 0; i < list->n; i++) {
+        size_t at = measuring->n;
+
+        if (!list->wave[i].has_middle)
+            continue;
+        for (; at > 0 && measuring->pass[at - 1] > list->wave[i].middle_s; at--)
+            measuring->pass[at] = measuring->pass[at - 1];
+        measuring->pass[at] = list->wave[i].middle_s;
+        measuring->n++;
+    }
+}
+
+static void set_rate(struct rate_window *window, const struct wave_result *result, double listed)
+{
+    double half = 0.5 * (result->high_per_min - result->low_per_min);
+
+    window->has_rate = true;
+    window->per_min = result->frequency_per_min;
+    if (isfinite(listed)) {
+        double apart = listed - window->per_min;
+
+        window->per_min += 0.5 * apart;
+        half = hypot(half, apart);
+    }
+    window->low_per_min = fmax(window->per_min - half, 0.0);
+    window->high_per_min = window->per_min + half;
+}
+
+static bool fill_rate(struct rate_window *window, struct wave_result *alone,
+                      const struct measuring *measuring, struct error **err)
+{
+    const struct wave_result *whole = measuring->whole;
+
+    window->has_rate = false;
+    window->why = NULL;
+    if (whole->verdict == CONTRACTIONS_MEASURED && whole->has_frequency &&
+        !span_measure(alone, measuring->trace, window->from_s, window->to_s, err))
+        return false;
+    if (alone->verdict == CONTRACTIONS_MEASURED && alone->has_frequency)
+        set_rate(window, alone, listed_per_min(window, measuring->pass, measuring->n));
+    else
+        window->why = why_not(whole, alone);
+    return true;
+}
+
+static bool fill_window(struct rate_window *window, double *power, const struct measuring *measuring,
+                        struct error **err)
+{
+    struct wave_trace part = span_of(measuring->trace, window->from_s, window->to_s);
+    struct wave_result alone = {0};
+
+    if (part.n_times >= 2 && !fill_power(power, &part))
+        return error_memory(err);
+    return fill_rate(window, &alone, measuring, err);
+}
+
+bool rate_window_measure(struct rate_window *window, struct wave_result *alone,
+                         const struct wave_trace *trace, const struct wave_result *whole,
+                         const struct wave_list *list, struct error **err)
+{
+    struct measuring measuring = {.trace = trace, .whole = whole};
+
+    memset(alone, 0, sizeof *alone);
+    take_passes(&measuring, list);
+    return fill_rate(window, alone, &measuring, err);
+}
+
+bool rate_course_make(struct rate_course *course, const struct wave_trace *trace,
+                      const struct wave_result *result, const struct wave_list *list, struct error **err)
+{
+    struct measuring measuring = {.trace = trace, .whole = result};
+    double from_s = 0.0;
+    double to_s = 0.0;
+    bool is_made = true;
+    size_t n = 0;
+
+    memset(course, 0, sizeof *course);
+    if (result->verdict == CONTRACTIONS_NOT_ASSESSABLE || !span_assessed(trace, &from_s, &to_s))
+        return true;
+    course->window_s = CONTRACTION_LEAST_S;
+    if (result->verdict == CONTRACTIONS_MEASURED && result->has_frequency)
+        course->window_s =
+            fmin(fmax(CONTRACTION_LEAST_S, LEAST_WAVES * 60.0 / result->frequency_per_min), LONGEST_S);
+    course->window_s = fmin(course->window_s, to_s - from_s);
+    take_passes(&measuring, list);
+    n = (size_t)floor((to_s - from_s - course->window_s) / RATE_COURSE_STEP_S + 1e-6) + 1;
+    course->window = calloc(n, sizeof *course->window);
+    course->power = calloc(n * SPECTROGRAM_FREQUENCIES, sizeof *course->power);
+    if (course->window == NULL || course->power == NULL) {
+        rate_course_free(course);
+        return error_memory(err);
+    }
+    for (course->n = 0; is_made && course->n < n; course->n++) {
+        struct rate_window *window = &course->window[course->n];
+
+        window->from_s = from_s + RATE_COURSE_STEP_S * (double)course->n;
+        window->to_s = window->from_s + course->window_s;
+        is_made = fill_window(window, course->power + course->n * SPECTROGRAM_FREQUENCIES, &measuring, err);
+    }
+    if (!is_made)
+        rate_course_free(course);
+    return is_made;
+}
+
+void rate_course_free(struct rate_course *course)
+{
+    if (course == NULL)
+        return;
+    free(course->window);
+    free(course->power);
+    memset(course, 0, sizeof *course);
+}
