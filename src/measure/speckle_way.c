@@ -22,7 +22,7 @@ static const double BIWEIGHT =
 static const double LOST_S = 5.0;
 static const double END_S = 1.5; /* first and last place are means over so much */
 static const double LEAST_SEEN_S = 4.0;
-static const double SPREAD_MM = 3.0; /* of a cluster that one piece of pattern holds */
+static const double SPREAD_MM = 2.5; /* of a cluster: the root mean square radius of a piece's weight */
 /* What no link shows: the pattern is that of some grains, and changes as the bubbles part; set on made loops
  * of seven generators (docs/validation.md). */
 static const double LEAST_ERROR_MM = 0.3;
