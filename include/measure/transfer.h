@@ -140,10 +140,12 @@ struct drift {
     enum drift_verdict verdict;
     struct quantity net_mm; /* straight distance between first and last place, against the anatomy */
     struct quantity toward_fundus_mm; /* along the stripe, + toward the fundus; with interval */
+    struct quantity by_speckle_mm;    /* the same, told by the pattern of the bubbles; with interval */
     struct quantity path_mm;          /* length of the way, smoothed */
     struct quantity farthest_mm;      /* largest distance from the first place */
     struct quantity final_to_fundus_mm;
-    struct quantity net_px, toward_fundus_px, path_px, farthest_px, final_to_fundus_px, spread_px;
+    struct quantity net_px, toward_fundus_px, path_px, farthest_px, final_to_fundus_px, spread_px,
+        by_speckle_px;
     struct quantity followed_s;   /* time in which the cluster was seen */
     struct quantity spread_mm;    /* root mean square distance of its echoes from its centre, at the end */
     struct quantity pieces;       /* at the end */

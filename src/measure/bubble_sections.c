@@ -1,6 +1,8 @@
 #include "measure/bubble_sections.h"
 
 #include "base/statistics.h"
+#include "measure/drift_opinions.h"
+#include "measure/drift_path.h"
 #include "measure/length.h"
 
 #include <math.h>
@@ -20,8 +22,6 @@ static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
-static const double STEP_S = 2.0;          /* the way is told over medians of two seconds */
-static const double STIR_MM = 0.5;         /* a place this near the last one is taken for the same */
 
 /* Arc length from the fundus. */
 static double from_fundus(const struct bubble_facts *facts, double at_mm)
@@ -64,14 +64,13 @@ static struct point place_at(const struct bubble_facts *facts, size_t frame, con
     return follow_place(facts->follow, facts->canvas, frame, sight->along_mm, sight->across_mm);
 }
 
-/* Half the width of the 95 % interval that errors free of one another leave. */
-static double half_interval(const double *errors_mm, size_t n)
+static double root_of_squares(const double *errors_mm, size_t n)
 {
     double squares = 0.0;
 
     for (size_t i = 0; i < n; i++)
         squares += errors_mm[i] * errors_mm[i];
-    return NORMAL_95 * sqrt(squares);
+    return sqrt(squares);
 }
 
 /* How far a place lies outside the walls that the stripe was given; 0 between them. */
@@ -180,7 +179,7 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
     const double errors[4] = {fundal_end(facts)->error_mm, cluster->first.error_mm,
                               follow_carry_error_mm(follow, canvas, onset, first->along_mm),
                               outside_mm(facts, first)};
-    double error = half_interval(errors, 4);
+    double error = NORMAL_95 * root_of_squares(errors, 4);
 
     deposit->verdict = DEPOSIT_MEASURED;
     doubt_stripe(&deposit->reasons, facts);
@@ -206,73 +205,13 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
         (void)text_list_add(&deposit->reasons, "no scale is known, so distances are in pixels only");
 }
 
-/* Middle sight of [from_s, from_s + STEP_S); false when there is none. */
-static bool middle_sight(const struct bubble_facts *facts, double from_s, struct bubble_sight *middle)
-{
-    const struct cluster *cluster = facts->cluster;
-    double along[64], across[64];
-    size_t n = 0;
-
-    for (size_t t = cluster->first.frame; t <= cluster->last.frame && n < 64; t++)
-        if (cluster->sight[t].is_seen && facts->follow->time_s[t] >= from_s &&
-            facts->follow->time_s[t] < from_s + STEP_S) {
-            along[n] = cluster->sight[t].along_mm;
-            across[n++] = cluster->sight[t].across_mm;
-        }
-    if (n == 0)
-        return false;
-    middle->along_mm = statistics_median(along, n);
-    middle->across_mm = statistics_median(across, n);
-    return true;
-}
-
-/* Length of the way, its farthest place, and for how long the cluster was seen. */
-static void trace_way(const struct bubble_facts *facts, double *path_mm, double *farthest_mm, double *seen_s)
-{
-    const struct cluster *cluster = facts->cluster;
-    const double *time_s = facts->follow->time_s;
-    struct bubble_sight before = cluster->first.sight;
-    const struct bubble_sight *last = &cluster->last.sight;
-
-    *path_mm = *farthest_mm = *seen_s = 0.0;
-    for (double from = time_s[cluster->first.frame] + 1.2; from < time_s[cluster->last.frame];
-         from += STEP_S) {
-        struct bubble_sight now = {0};
-        double step = 0.0;
-
-        if (!middle_sight(facts, from, &now))
-            continue;
-        *farthest_mm = fmax(*farthest_mm, hypot(now.along_mm - cluster->first.sight.along_mm,
-                                                now.across_mm - cluster->first.sight.across_mm));
-        step = hypot(now.along_mm - before.along_mm, now.across_mm - before.across_mm);
-        if (step > STIR_MM) {
-            *path_mm += step;
-            before = now;
-        }
-    }
-    *path_mm += hypot(last->along_mm - before.along_mm, last->across_mm - before.across_mm);
-    for (size_t t = cluster->first.frame; t + 1 <= cluster->last.frame; t++)
-        if (cluster->sight[t].is_seen && cluster->sight[t + 1].is_seen)
-            *seen_s += time_s[t + 1] - time_s[t];
-}
-
-static void fill_toward(struct drift *drift, const struct bubble_facts *facts, double along_mm)
+static void fill_final(struct drift *drift, const struct bubble_facts *facts)
 {
     const struct cluster *cluster = facts->cluster;
     const struct follow *follow = facts->follow;
-    const struct cluster_end *first = &cluster->first;
     const struct cluster_end *last = &cluster->last;
-    double toward = facts->fundus_is_first ? -along_mm : along_mm;
-    const double errors[4] = {
-        cluster->drift_error_mm,
-        follow_carry_error_mm(follow, facts->canvas, first->frame, first->sight.along_mm),
-        follow_carry_error_mm(follow, facts->canvas, last->frame, last->sight.along_mm),
-        fmax(outside_mm(facts, &first->sight), outside_mm(facts, &last->sight))};
-    double error = half_interval(errors, 4);
     double lost_s = follow->time_s[follow->n_frames - 1] - follow->time_s[last->frame];
 
-    length_set(facts->canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px,
-               quantity_within(toward, toward - error, toward + error));
     if (!is_vague(facts, &drift->reasons))
         length_set(facts->canvas, &drift->final_to_fundus_mm, &drift->final_to_fundus_px,
                    quantity_of(canvas_distance_mm(facts->canvas, place_at(facts, last->frame, &last->sight),
@@ -303,36 +242,61 @@ static double drag_about_mm(const struct bubble_facts *facts, const struct clust
     return n > 0.0 ? sum / n : 0.0;
 }
 
+/* The way by the centre of the brightness beside that by the pattern; along and drag as fill_drift has them.
+ */
+static void fill_opinions(struct drift *drift, const struct bubble_facts *facts, double along_mm,
+                          double drag_mm)
+{
+    const struct cluster_end *first = &facts->cluster->first;
+    const struct cluster_end *last = &facts->cluster->last;
+    const struct speckle_way *speckle = facts->speckle;
+    double sign = facts->fundus_is_first ? -1.0 : 1.0;
+    double speckle_mm =
+        drag_mm + follow_way_mm(facts->follow, first->sight.along_mm, first->sight.along_mm + speckle->way_mm,
+                                0.5 * (first->sight.across_mm + last->sight.across_mm));
+    const double shared_mm[3] = {
+        follow_carry_error_mm(facts->follow, facts->canvas, first->frame, first->sight.along_mm),
+        follow_carry_error_mm(facts->follow, facts->canvas, last->frame, last->sight.along_mm),
+        fmax(outside_mm(facts, &first->sight), outside_mm(facts, &last->sight))};
+    const struct drift_opinions opinions = {.centre_mm = sign * along_mm,
+                                            .centre_error_mm = facts->cluster->drift_error_mm,
+                                            .speckle_mm = sign * speckle_mm,
+                                            .speckle_error_mm = speckle->error_mm,
+                                            .why_no_speckle = speckle->is_told ? NULL : speckle->why,
+                                            .shared_error_mm = root_of_squares(shared_mm, 3)};
+
+    drift_opinions_join(drift, facts->canvas, &opinions);
+}
+
 static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
 {
     const struct bubble_sight *first = &facts->cluster->first.sight;
     const struct bubble_sight *last = &facts->cluster->last.sight;
     const struct canvas *canvas = facts->canvas;
-    double along = follow_way_mm(facts->follow, first->along_mm, last->along_mm,
-                                 0.5 * (first->across_mm + last->across_mm)) +
-                   drag_about_mm(facts, &facts->cluster->last) - drag_about_mm(facts, &facts->cluster->first);
+    double drag = drag_about_mm(facts, &facts->cluster->last) - drag_about_mm(facts, &facts->cluster->first);
+    double along = drag + follow_way_mm(facts->follow, first->along_mm, last->along_mm,
+                                        0.5 * (first->across_mm + last->across_mm));
     double net = hypot(along, last->across_mm - first->across_mm);
-    double path = 0.0;
-    double farthest = 0.0;
-    double seen_s = 0.0;
+    struct drift_path path = drift_path_trace(facts->follow, facts->cluster);
 
-    trace_way(facts, &path, &farthest, &seen_s);
     drift->verdict = DRIFT_MEASURED;
     doubt_stripe(&drift->reasons, facts);
     length_set(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
-    length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(fmax(path, net)));
-    length_set(canvas, &drift->farthest_mm, &drift->farthest_px, quantity_of(fmax(farthest, net)));
+    length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(fmax(path.length_mm, net)));
+    length_set(canvas, &drift->farthest_mm, &drift->farthest_px, quantity_of(fmax(path.farthest_mm, net)));
     length_set(canvas, &drift->spread_mm, &drift->spread_px, quantity_of(last->spread_mm));
-    drift->followed_s = quantity_of(seen_s);
+    drift->followed_s = quantity_of(path.seen_s);
     drift->pieces = quantity_of(last->pieces);
     if (canvas->is_nominal)
         (void)text_list_add(&drift->reasons, "no scale is known, so distances are in pixels only");
-    if (facts->is_sure_of_end)
-        fill_toward(drift, facts, along);
-    else
+    if (!facts->is_sure_of_end) {
         (void)text_list_add(
             &drift->reasons,
             "which end of the stripe is the fundus cannot be told, so drift has no direction");
+        return;
+    }
+    fill_final(drift, facts);
+    fill_opinions(drift, facts, along, drag);
 }
 
 /* Bubbles that were seen to come bear the stripe out; that none were, or that something bright was always

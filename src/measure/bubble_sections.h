@@ -5,6 +5,7 @@
 #include "image/canvas.h"
 #include "measure/cluster.h"
 #include "measure/follow.h"
+#include "measure/speckle_way.h"
 #include "measure/stripe.h"
 #include "measure/transfer.h"
 
@@ -14,6 +15,7 @@
 struct bubble_facts {
     const struct follow *follow;
     const struct cluster *cluster;
+    const struct speckle_way *speckle; /* of the cluster, where one is present with both ends seen */
     const struct stripe *stripe;
     const struct canvas *canvas;
     bool fundus_is_first; /* the stripe's first place is the fundus */

@@ -481,8 +481,10 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
                           const struct canvas *canvas, const struct survey *survey, struct error **err)
 {
     double odds = sections_fundus_odds(stripe, cluster);
+    struct speckle_way speckle = {0};
     struct bubble_facts bubbles = {.follow = follow,
                                    .cluster = cluster,
+                                   .speckle = &speckle,
                                    .stripe = stripe,
                                    .canvas = canvas,
                                    .fundus_is_first = odds >= 0.0,
@@ -495,6 +497,9 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
     if (!fill_wall_motion(&result->motion, follow, canvas, survey, stripe->fit.length_mm,
                           bubbles.fundus_is_first) ||
         !bubble_sections_fill_series(result, &bubbles))
+        return error_memory(err);
+    if (cluster->is_present && cluster->first.sight.is_seen && cluster->last.sight.is_seen &&
+        !speckle_way_measure(&speckle, follow, cluster))
         return error_memory(err);
     if (!fill_waves(result, &bubbles, err))
         return false;

@@ -1,12 +1,17 @@
 #include "measure/phase.h"
 
 #include "base/statistics.h"
+#include "measure/frequency_bound.h"
 #include "measure/spectrum.h"
 
 #include <math.h>
 #include <stdlib.h>
 
 static const double PI = 3.14159265358979323846;
+/* Error of the frequency of a steady wave over the bound: the positions are weighed by their noise at all
+ * frequencies, not at that of the wave, and the bound by a background that is itself estimated (made traces:
+ * 1.05 to 1.25; docs/method.md, 4). */
+static const double OVER_BOUND = 1.2;
 static const double UNSTEADY = 1.8;   /* error of the phase from end to end over its scatter */
 static const double FEW_CYCLES = 3.0; /* how much more where few cycles show the scatter: over their number */
 static const double SLOW_STEP_S = 0.5; /* between the moments at which phases are taken */
@@ -84,16 +89,27 @@ static bool follow_phase(const struct even *even, double per_min, const double c
     return is_made;
 }
 
-/* Variance, per minute squared, of the frequency of a steady sinusoid: Cramer-Rao bound in noise of one-sided
- * density S, var(omega) = 12 S / (A^2 T^3) (Rife and Boorstyn, IEEE Trans. Inf. Theory 20:591-598, 1974), S
- * being the fitted background and the positions counting as `freedom` independent ones. */
-static double steady_variance(const struct even *even, const struct peak *peak, double per_min)
+/* What bounds the frequency of a steady wave here: its noise is the fitted background, and the positions
+ * count as `freedom` independent ones. */
+static struct frequency_bound bound_of(const struct even *even, const struct peak *peak, double per_min)
 {
-    double duration_s = (double)even->n / EVEN_HZ;
-    double amplitude_square = 2.0 * even_tone_energy(even, per_min) / (double)even->n;
-    double noise = peak->background / fmax(peak->freedom, 1.0);
+    return (struct frequency_bound){.per_min = per_min,
+                                    .duration_s = (double)even->n / EVEN_HZ,
+                                    .amplitude =
+                                        sqrt(2.0 * even_tone_energy(even, per_min) / (double)even->n),
+                                    .density = peak->background,
+                                    .n_independent = fmax(peak->freedom, 1.0)};
+}
 
-    return 12.0 * noise / fmax(amplitude_square * pow(duration_s, 3.0), 1e-12) / (4.0 * PI * PI) * 3600.0;
+/* Scatter, rad squared, that noise alone gives the phase of a steady wave under the window it is taken in: a
+ * Gaussian of sigma holds white noise of density S to S / (sqrt(pi) sigma) of squared amplitude, half of
+ * which turns the phase. */
+static double noise_square(const struct frequency_bound *bound)
+{
+    double sigma_s = SLOW_SIGMA * 60.0 / bound->per_min;
+
+    return bound->density / (2.0 * sqrt(PI) * sigma_s * bound->n_independent *
+                             fmax(bound->amplitude * bound->amplitude, 1e-12));
 }
 
 bool phase_frequency(const struct even *even, const struct peak *peak, const double complex *pattern,
@@ -103,6 +119,7 @@ bool phase_frequency(const struct even *even, const struct peak *peak, const dou
     double tone = peak_refine(even, peak->per_min, 60.0 / duration_s);
     double rad_per_min = 60.0 / (2.0 * PI * duration_s); /* what a radian from end to end amounts to */
     struct slow_phase run = {0};
+    struct frequency_bound bound = bound_of(even, peak, tone);
     double unsteady = 0.0;
     double variance = 0.0;
 
@@ -112,7 +129,8 @@ bool phase_frequency(const struct even *even, const struct peak *peak, const dou
     result->frequency_per_min =
         run.scatter_rad < PHASE_STEADY_RAD && pattern != NULL ? tone : tone + run.advance_rad * rad_per_min;
     unsteady = UNSTEADY * (1.0 + FEW_CYCLES / (tone * duration_s / 60.0));
-    variance = steady_variance(even, peak, tone) + pow(unsteady * run.scatter_rad * rad_per_min, 2.0);
+    unsteady *= sqrt(fmax(run.scatter_rad * run.scatter_rad - noise_square(&bound), 0.0)) * rad_per_min;
+    variance = pow(OVER_BOUND * frequency_bound_error(&bound), 2.0) + unsteady * unsteady;
     result->low_per_min = result->frequency_per_min - 1.96 * sqrt(variance);
     result->high_per_min = result->frequency_per_min + 1.96 * sqrt(variance);
     return true;

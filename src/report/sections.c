@@ -281,6 +281,7 @@ static bool put_drift_px(json_t *made, const struct drift *drift)
 {
     return put_number(made, "net_px", drift->net_px, PX) &&
            put_number(made, "toward_fundus_px", drift->toward_fundus_px, PX) &&
+           put_number(made, "by_speckle_px", drift->by_speckle_px, PX) &&
            put_number(made, "path_px", drift->path_px, PX) &&
            put_number(made, "farthest_px", drift->farthest_px, PX) &&
            put_number(made, "final_to_fundus_px", drift->final_to_fundus_px, PX) &&
@@ -296,6 +297,7 @@ json_t *sections_drift(const struct drift *drift, const struct scale *scale, boo
         made, put_word(made, "verdict", verdict_of_drift(drift->verdict)) &&
                   put_number(made, "net_mm", drift->net_mm, MM) &&
                   put_number(made, "toward_fundus_mm", drift->toward_fundus_mm, MM) &&
+                  put_number(made, "by_speckle_mm", drift->by_speckle_mm, MM) &&
                   put_number(made, "path_mm", drift->path_mm, MM) &&
                   put_number(made, "farthest_mm", drift->farthest_mm, MM) &&
                   put_number(made, "final_to_fundus_mm", drift->final_to_fundus_mm, MM) &&
@@ -303,6 +305,7 @@ json_t *sections_drift(const struct drift *drift, const struct scale *scale, boo
                   put_number(made, "spread_mm", drift->spread_mm, MM) &&
                   put_number(made, "pieces", drift->pieces, 0) &&
                   put_interval(made, "toward_fundus_ci95_mm", drift->toward_fundus_mm, MM) &&
+                  put_interval(made, "by_speckle_ci95_mm", drift->by_speckle_mm, MM) &&
                   put_drift_px(made, drift) &&
                   (!with_follow_ups || json_put(made, "follow_ups", follow_ups_of(drift))) &&
                   put_published(made, with_follow_ups ? 0 : SIZE_MAX, NORMS_MIGRATION_MM,

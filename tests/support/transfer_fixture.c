@@ -134,11 +134,13 @@ static struct drift measured_drift(void)
         .verdict = DRIFT_MEASURED,
         .net_mm = known(2.5),
         .toward_fundus_mm = quantity_within(-2.1, -2.4, -1.8),
+        .by_speckle_mm = quantity_within(-2.3, -2.9, -1.7),
         .path_mm = known(4.0),
         .farthest_mm = known(2.8),
         .final_to_fundus_mm = known(13.3),
         .net_px = known(25),
         .toward_fundus_px = known(-21),
+        .by_speckle_px = known(-23),
         .path_px = known(40),
         .farthest_px = known(28),
         .final_to_fundus_px = known(133),
@@ -261,7 +263,7 @@ static void forget_mm(struct cavity *cavity, struct contractions *contractions, 
         abort();
     deposit->to_fundus_mm = deposit->tip_to_fundus_mm = none;
     drift->net_mm = drift->toward_fundus_mm = drift->path_mm = drift->farthest_mm = none;
-    drift->final_to_fundus_mm = drift->spread_mm = none;
+    drift->final_to_fundus_mm = drift->spread_mm = drift->by_speckle_mm = none;
 }
 
 struct transfer *transfer_fixture_without_scale(void)

@@ -161,6 +161,7 @@ static void what_was_measured_is_told_with_its_interval(void **state)
         json_number_value(json_array_get(at(root, "contractions", "frequency_ci95_per_min"), 1)), 3.2, 1e-9);
     assert_number(root, "deposit", "to_fundus_mm", 11.21);
     assert_number(root, "drift", "toward_fundus_mm", -2.1);
+    assert_number(root, "drift", "by_speckle_mm", -2.3);
     assert_true(json_is_null(at(root, "deposit", "tip_to_fundus_mm")));
     assert_word(root, "scale", "source", "dicom-region");
     json_decref(root);
