@@ -292,7 +292,13 @@ def uncertain_tails(*numbers):
         print(-np.expm1(looks * np.log1p(-one)))
 
 
-TASKS = dict(welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+def warped(*arguments):
+    """Real frames warped by known fields and OpenCV's flows: see optical_flow.py."""
+    import optical_flow
+    optical_flow.warped(*arguments)
+
+
+TASKS = dict(warped=warped, welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])
