@@ -292,13 +292,19 @@ def uncertain_tails(*numbers):
         print(-np.expm1(looks * np.log1p(-one)))
 
 
+def rayleigh(path):
+    """Kolmogorov-Smirnov distance of values to the Rayleigh law of mean square 1, and its chance."""
+    from scipy.stats import kstest
+    print(*kstest(np.loadtxt(path), "rayleigh", args=(0, np.sqrt(0.5)))[:2])
+
+
 def warped(*arguments):
     """Real frames warped by known fields and OpenCV's flows: see optical_flow.py."""
     import optical_flow
     optical_flow.warped(*arguments)
 
 
-TASKS = dict(warped=warped, welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+TASKS = dict(rayleigh=rayleigh, warped=warped, welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])
