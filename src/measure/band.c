@@ -17,29 +17,62 @@ static double pass_at(const struct pass_band *band, double per_min)
     return (0.5 - 0.5 * cos(PI * rise)) * (0.5 - 0.5 * cos(PI * fall));
 }
 
+static const double SLOW_SIGMA_S = 3.0; /* of the local mean; a breath takes 3 to 5 s */
+
+/* What is slow in a row: a local mean, at its ends one-sided. */
+static void take_slow(const double *row, size_t n, double *slow)
+{
+    long reach = (long)(3.0 * SLOW_SIGMA_S * EVEN_HZ);
+
+    for (long i = 0; i < (long)n; i++) {
+        double sum = 0.0;
+        double total = 0.0;
+
+        for (long k = i > reach ? i - reach : 0; k < (long)n && k <= i + reach; k++) {
+            double away = (double)(k - i) / (SLOW_SIGMA_S * EVEN_HZ);
+            double weight = exp(-0.5 * away * away);
+
+            sum += weight * row[k];
+            total += weight;
+        }
+        slow[i] = sum / total;
+    }
+}
+
+/* A row led on beyond its ends: `slow` by point reflection, the rest in a mirror. */
+static double led_on(const double *row, const double *slow, long last, long at)
+{
+    long end = at < 0 ? 0 : last;
+    long from = at < 0 ? -at : 2 * last - at;
+
+    return at >= 0 && at <= last ? row[at] : 2.0 * (slow[end] - slow[from]) + row[from];
+}
+
 bool band_fill(struct even *even, const struct pass_band *band)
 {
     size_t pad = even->n / 2;
     size_t n = even->n + 2 * pad;
     struct fourier *fourier = fourier_make(1, n);
+    double *slow = malloc(even->n * sizeof *slow);
 
-    if (fourier == NULL)
+    if (fourier == NULL || slow == NULL) {
+        fourier_free(&fourier);
+        free(slow);
         return false;
+    }
     memset(even->band, 0, even->n * even->n_positions * sizeof *even->band);
     for (size_t p = 0; p < even->n_positions; p++) {
         double *real = fourier_real(fourier);
         double complex *other = fourier_complex(fourier);
         const double *row = even->value + p * even->n;
 
+        if (band->keeps_breathing_out)
+            take_slow(row, even->n, slow);
+        else
+            memcpy(slow, row, even->n * sizeof *slow);
         for (int part = 0; part < 2; part++) {
-            for (size_t i = 0; i < n; i++) {
-                long at = (long)i - (long)pad;
-                long last = (long)even->n - 1;
-
-                real[i] = at < 0      ? 2.0 * row[0] - row[-at]
-                          : at > last ? 2.0 * row[last] - row[2 * last - at]
-                                      : row[at];
-            }
+            for (size_t i = 0; i < n; i++)
+                real[i] = led_on(row, slow, (long)even->n - 1, (long)i - (long)pad);
             fourier_forward(fourier);
             for (size_t k = 0; k <= n / 2; k++) /* second part: the imaginary side of the analytic trace */
                 other[k] *= pass_at(band, (double)k * EVEN_HZ / (double)n * 60.0) / (double)n *
@@ -50,6 +83,7 @@ bool band_fill(struct even *even, const struct pass_band *band)
         }
     }
     fourier_free(&fourier);
+    free(slow);
     return true;
 }
 

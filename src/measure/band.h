@@ -6,10 +6,13 @@
 /* A band: passes between `low` and `high` per minute, fading over a fifth of each edge. */
 struct pass_band {
     double low, high;
+    bool keeps_breathing_out; /* see band_fill */
 };
 
-/* Fills even->band: analytic traces of a band, edges continued by point reflection. False when memory ran
- * out. */
+/* Fills even->band: analytic traces of a band, edges continued by point reflection: waves run on. Breathing
+ * that is caught at its height there would lift all that follows by twice its height, a step with all
+ * frequencies in it; where it must be kept out only what is slow is reflected through a point, the rest in a
+ * mirror. False when memory ran out. */
 MUST_CHECK bool band_fill(struct even *even, const struct pass_band *band);
 
 /* Leading pattern along the stripe (unit length, weighted). `pattern` has room for n_positions. */

@@ -28,6 +28,10 @@ static const double WEAK_MM = 0.3; /* walls that wander without waves moved by u
 /* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
  * rad; what wanders everywhere at once has none. */
 static const double LEAST_RUNNING = 0.1;
+/* How far the leading pattern of motion must be of one sign and phase along the stripe to be told as that of
+ * all places at once. Waves from both ends that pass through one another run as little, but change sign along
+ * the stripe. */
+static const double LEAST_ALIKE = 0.8;
 /* Up to where motion above the band is looked at: breathing starts there (common practice, no source). */
 static const double FASTER_PER_MIN = 12.0;
 static const double PAST_PER_MIN = 0.25; /* past the edge: waves at the edge are told as far off */
@@ -147,7 +151,8 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
 static bool find_faster(struct even *even, size_t lag, size_t *shift, double *scratch, double amplitude,
                         bool *is_faster)
 {
-    struct pass_band band = {.low = CONTRACTION_HIGH_PER_MIN, .high = FASTER_PER_MIN};
+    struct pass_band band = {
+        .low = CONTRACTION_HIGH_PER_MIN, .high = FASTER_PER_MIN, .keeps_breathing_out = true};
     double coherence = 0.0;
     double running = 0.0;
 
@@ -162,13 +167,39 @@ static bool find_faster(struct even *even, size_t lag, size_t *shift, double *sc
     return true;
 }
 
+/* Whether what the band holds is of one sign and phase along the stripe. False when memory ran out. */
+static bool find_together(const struct even *even, bool *is_together)
+{
+    double complex *pattern = calloc(even->n_positions, sizeof *pattern);
+    double complex sum = 0.0;
+    double total = 0.0;
+    bool is_made = pattern != NULL && band_lead(even, pattern);
+
+    for (size_t p = 0; is_made && p < even->n_positions; p++) {
+        sum += pattern[p];
+        total += cabs(pattern[p]);
+    }
+    *is_together = is_made && cabs(sum) >= LEAST_ALIKE * total;
+    free(pattern);
+    return is_made;
+}
+
+/* Motion that is no contraction and hides whether there are any. */
+struct other_motion {
+    bool is_faster;   /* waves above the band */
+    bool is_together; /* a rhythm of all places at once */
+    bool is_weak;     /* what moves rhythmically hardly agrees along the stripe */
+};
+
 /* Whether there are waves: a rhythm that stands out in the spectrum, or motion that runs along
- * the stripe as chance would not have it; either large enough to be told from tracking error. */
-static bool decide(struct even *even, struct peak *peak, double spacing_mm, bool *is_faster,
+ * the stripe as chance would not have it; either large enough to be told from tracking error. A rhythm that
+ * all places share at once (is_together) is neither waves nor quiet: a probe that is rocked or pressed, and
+ * the pulse where frames are few, leave as much. */
+static bool decide(struct even *even, struct peak *peak, double spacing_mm, struct other_motion *other,
                    struct wave_result *result)
 {
     double duration_min = (double)even->n / EVEN_HZ / 60.0;
-    struct pass_band band = {.low = fmax(0.9, 1.5 / duration_min), .high = 7.0};
+    struct pass_band band = {.low = fmax(0.9, 1.5 / duration_min), .high = 7.0, .keeps_breathing_out = true};
     size_t lag = even_lag(spacing_mm);
     size_t far = (size_t)fmax(1.0, round(FAR_MM / spacing_mm));
     size_t *shift = calloc(even->n_positions, sizeof *shift);
@@ -182,15 +213,20 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, bool
         double amplitude = band_amplitude(even, scratch);
         bool is_line = peak->false_alarm <= MOST_FALSE_ALARM;
         bool is_wave = false;
+        bool is_rhythm = false;
+        bool is_together = false;
 
         chance = coherence_test(even, lag, shift, &coherence, &running);
         is_wave = chance <= 1.5 / (COHERENCE_SURROGATES + 1.0) && coherence >= LEAST_COHERENCE &&
                   running >= LEAST_RUNNING;
         result->false_alarm = fmin(peak->false_alarm, is_wave ? chance : 1.0);
-        result->verdict =
-            amplitude >= LEAST_AMPLITUDE_MM && (is_wave || (is_line && coherence >= 0.5 * LEAST_COHERENCE))
-                ? CONTRACTIONS_MEASURED
-                : CONTRACTIONS_QUIESCENT;
+        is_rhythm = is_line && coherence >= 0.5 * LEAST_COHERENCE;
+        if (is_rhythm && !is_wave && running < LEAST_RUNNING)
+            is_made = find_together(even, &is_together);
+        result->verdict = amplitude >= LEAST_AMPLITUDE_MM && (is_wave || (is_rhythm && !is_together))
+                              ? CONTRACTIONS_MEASURED
+                              : CONTRACTIONS_QUIESCENT;
+        other->is_together = is_together && amplitude >= LEAST_AMPLITUDE_MM;
         if (!is_line) /* no line: the waves are unsteady, their band is taken about the centre of their power
                        */
             peak->per_min = peak->centre_per_min;
@@ -198,33 +234,37 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, bool
         result->coherence_far =
             fmax(coherence_at(even, far, shift), coherence_at(even, far + far / 2, shift));
         result->amplitude = amplitude;
-        is_made = find_faster(even, lag, shift, scratch, amplitude, is_faster);
+        other->is_weak = result->verdict == CONTRACTIONS_MEASURED &&
+                         (coherence < TOLD_COHERENCE ||
+                          (!is_line && amplitude < WEAK_MM && result->coherence_far < TOLD_COHERENCE));
+        is_made = is_made && find_faster(even, lag, shift, scratch, amplitude, &other->is_faster);
     }
     free(shift);
     free(scratch);
     return is_made;
 }
 
-/* Neither waves nor quiet: something rhythmic moves, but hardly alike along the stripe. */
-static void withhold_weak(struct wave_result *result, struct text_list *reasons)
-{
-    *result = (struct wave_result){.verdict = CONTRACTIONS_NOT_ASSESSABLE,
-                                   .false_alarm = result->false_alarm,
-                                   .assessed_s = result->assessed_s};
-    (void)text_list_add(
-        reasons, "something moves rhythmically, but hardly alike along the stripe: waves, if they are any, "
-                 "are too weak beside the walls' other motion to be told");
-}
-
-/* Neither waves nor quiet: what moves is faster than either is told from. */
-static void withhold_faster(struct wave_result *result, struct text_list *reasons)
+/* Neither waves nor quiet: what moves hides both. */
+static void withhold(struct wave_result *result, const struct other_motion *other, struct text_list *reasons)
 {
     *result = (struct wave_result){
         .verdict = CONTRACTIONS_NOT_ASSESSABLE, .false_alarm = 1.0, .assessed_s = result->assessed_s};
-    (void)text_list_add(reasons,
-                        "waves run along the stripe more often than %.0f times a minute, the fastest that "
-                        "contractions are told at; slower ones cannot be told beside them",
-                        CONTRACTION_HIGH_PER_MIN);
+    if (other->is_weak && !other->is_together && !other->is_faster)
+        (void)text_list_add(
+            reasons,
+            "something moves rhythmically, but hardly alike along the stripe: waves, if they are any, "
+            "are too weak beside the walls' other motion to be told");
+    else if (other->is_together && !other->is_faster)
+        (void)text_list_add(
+            reasons,
+            "the walls move in a rhythm, but everywhere along the stripe at once, as under a probe that "
+            "is rocked or pressed: waves cannot be told beside it");
+    else
+        (void)text_list_add(
+            reasons,
+            "waves run along the stripe more often than %.0f times a minute, the fastest that "
+            "contractions are told at; slower ones cannot be told beside them",
+            CONTRACTION_HIGH_PER_MIN);
 }
 
 bool contraction_measure(struct wave_result *result, struct text_list *reasons,
@@ -235,8 +275,7 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     size_t from = 0;
     size_t to = 0;
     double frames_per_s = 0.0;
-    bool is_faster = false;
-    bool is_weak = false;
+    struct other_motion other = {0};
     bool is_made = true;
 
     memset(result, 0, sizeof *result);
@@ -266,18 +305,13 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
     if (!even_make(&even, trace, from, to))
         return error_memory(err);
     is_made = peak_find(&even, &peak) &&
-              decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], &is_faster, result);
-    is_weak = result->verdict == CONTRACTIONS_MEASURED &&
-              (result->coherence < TOLD_COHERENCE ||
-               (peak.false_alarm > MOST_FALSE_ALARM && result->amplitude < WEAK_MM &&
-                result->coherence_far < TOLD_COHERENCE));
-    if (is_made && !is_faster && !is_weak && result->verdict == CONTRACTIONS_MEASURED)
+              decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], &other, result);
+    if (is_made && !other.is_faster && !other.is_weak && result->verdict == CONTRACTIONS_MEASURED)
         is_made = measure_waves(trace, &even, from, to, &peak, result);
-    if (is_faster || (result->verdict == CONTRACTIONS_MEASURED &&
-                      result->frequency_per_min > CONTRACTION_HIGH_PER_MIN + PAST_PER_MIN)) {
-        withhold_faster(result, reasons);
-    } else if (is_made && is_weak) {
-        withhold_weak(result, reasons);
+    if (other.is_faster || other.is_together || other.is_weak ||
+        (result->verdict == CONTRACTIONS_MEASURED &&
+         result->frequency_per_min > CONTRACTION_HIGH_PER_MIN + PAST_PER_MIN)) {
+        withhold(result, &other, reasons);
     } else if (is_made && result->verdict != CONTRACTIONS_MEASURED) {
         (void)text_list_add(
             reasons, "no rhythm between %.1f and %.0f per minute stands out from the walls' other motion",

@@ -1,6 +1,4 @@
-#include "motion/patch.h"
-
-#include "base/wide.h"
+#include "motion/patch_internal.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -8,44 +6,17 @@
 
 enum {
     MOST_STEPS = 20,
-    LANES = 8,         /* columns summed side by side */
     ROWS_TOGETHER = 4, /* summed as float before they are added as double */
 };
 static const double SETTLED_PX = 0.01;
 static const double CUT_SIGMAS = 2.0;
-
-struct patch_shape {
-    int reach_x_px, reach_y_px; /* half sides */
-    size_t n_columns;           /* whole lanes: those beyond the right side weigh nothing */
-    size_t n;
-    float *weight; /* n, summing to 1 */
-};
-
-struct patch {
-    const struct patch_shape *shape;
-    struct patch_shape *own; /* NULL where it is shared */
-    int x_px, y_px;          /* centre in the picture that it was cut from */
-    float *texture;          /* n, weighted mean 0, weighted variance 1 */
-    float *slope_x;          /* n, of the texture, per pixel */
-    float *slope_y;
-    double sum_slope_x, sum_slope_y;           /* weighted sums of slopes */
-    double texture_slope_x, texture_slope_y;   /* weighted sums of texture times slope */
-    double inverse_xx, inverse_xy, inverse_yy; /* inverse of the weighted slope products */
-    double n_effective;                        /* independent speckle cells that the weights cover, >= 1 */
-};
-
-static size_t index_of(const struct patch_shape *shape, int x, int y)
-{
-    return (size_t)(y + shape->reach_y_px) * shape->n_columns + (size_t)(x + shape->reach_x_px);
-}
-
 static void weigh(struct patch_shape *shape, double sigma_x_px, double sigma_y_px)
 {
     double sum = 0.0;
 
     for (int y = -shape->reach_y_px; y <= shape->reach_y_px; y++)
         for (int x = -shape->reach_x_px; x <= shape->reach_x_px; x++) {
-            size_t i = index_of(shape, x, y);
+            size_t i = patch_index(shape, x, y);
             double away = (x / sigma_x_px) * (x / sigma_x_px) + (y / sigma_y_px) * (y / sigma_y_px);
 
             shape->weight[i] = away <= CUT_SIGMAS * CUT_SIGMAS ? (float)exp(-0.5 * away) : 0.0F;
@@ -63,7 +34,7 @@ struct patch_shape *patch_shape_make(double sigma_x_px, double sigma_y_px)
         return NULL;
     made->reach_x_px = (int)ceil(CUT_SIGMAS * sigma_x_px);
     made->reach_y_px = (int)ceil(CUT_SIGMAS * sigma_y_px);
-    made->n_columns = ((size_t)(2 * made->reach_x_px + 1) + LANES - 1) / LANES * LANES;
+    made->n_columns = ((size_t)(2 * made->reach_x_px + 1) + PATCH_LANES - 1) / PATCH_LANES * PATCH_LANES;
     made->n = made->n_columns * (size_t)(2 * made->reach_y_px + 1);
     made->weight = calloc(made->n, sizeof *made->weight);
     if (made->weight == NULL) {
@@ -93,7 +64,7 @@ static bool take_texture(struct patch *patch, const struct raster *raster)
 
     for (int y = -patch->shape->reach_y_px; y <= patch->shape->reach_y_px; y++)
         for (int x = -patch->shape->reach_x_px; x <= patch->shape->reach_x_px; x++) {
-            size_t i = index_of(patch->shape, x, y);
+            size_t i = patch_index(patch->shape, x, y);
             const float *at = raster->value + (size_t)(patch->y_px + y) * width + (size_t)(patch->x_px + x);
 
             patch->texture[i] = at[0];
@@ -131,10 +102,6 @@ static bool sum_slopes(struct patch *patch)
         double slope_x = patch->slope_x[i];
         double slope_y = patch->slope_y[i];
 
-        patch->sum_slope_x += weight * slope_x;
-        patch->sum_slope_y += weight * slope_y;
-        patch->texture_slope_x += weight * patch->texture[i] * slope_x;
-        patch->texture_slope_y += weight * patch->texture[i] * slope_y;
         xx += weight * slope_x * slope_x;
         xy += weight * slope_x * slope_y;
         yy += weight * slope_y * slope_y;
@@ -175,6 +142,8 @@ struct patch *patch_make_shaped(const struct raster *raster, int x_px, int y_px,
     made->slope_y = values + 2 * shape->n;
     if (!take_texture(made, raster) || !sum_slopes(made))
         patch_free(&made);
+    else
+        patch_sum_ways(made);
     return made;
 }
 
@@ -201,23 +170,6 @@ void patch_free(struct patch **patch)
     *patch = NULL;
 }
 
-/* Weighted sums over the picture under the patch. */
-struct sums {
-    double mean, square, with_texture, with_slope_x, with_slope_y;
-};
-
-/* Eight columns at once; always eight, so that sums come out the same whatever the machine has. */
-typedef float lanes __attribute__((vector_size(LANES * sizeof(float))));
-
-static double add_lanes(const lanes *sums)
-{
-    float sum[LANES];
-
-    memcpy(sum, sums, sizeof sum);
-    return ((double)sum[0] + (double)sum[4]) + ((double)sum[1] + (double)sum[5]) +
-           (((double)sum[2] + (double)sum[6]) + ((double)sum[3] + (double)sum[7]));
-}
-
 struct lane_sums {
     lanes mean, square, with_texture, with_x, with_y;
 };
@@ -233,7 +185,7 @@ WIDE static void sum_rows(const struct patch *patch, const float *corner, size_t
         const float *lower = upper + width;
         size_t start = (size_t)row * patch->shape->n_columns;
 
-        for (size_t i = 0; i < patch->shape->n_columns; i += LANES) {
+        for (size_t i = 0; i < patch->shape->n_columns; i += PATCH_LANES) {
             lanes above;
             lanes below;
             lanes next;
@@ -262,11 +214,11 @@ WIDE static void sum_rows(const struct patch *patch, const float *corner, size_t
     *sums = all;
 }
 
-static struct sums sum_under(const struct patch *patch, const struct raster *raster, int left, int top,
-                             float part_x, float part_y)
+static struct patch_sums sum_under(const struct patch *patch, const struct raster *raster, int left, int top,
+                                   float part_x, float part_y)
 {
     size_t width = (size_t)raster->width_px;
-    struct sums all = {0};
+    struct patch_sums all = {0};
 
     for (int row = 0; row <= 2 * patch->shape->reach_y_px; row += ROWS_TOGETHER) {
         int end = row + ROWS_TOGETHER;
@@ -275,11 +227,11 @@ static struct sums sum_under(const struct patch *patch, const struct raster *ras
         end = end <= 2 * patch->shape->reach_y_px ? end : 2 * patch->shape->reach_y_px + 1;
         sum_rows(patch, raster->value + (size_t)top * width + (size_t)left, width, row, end, part_x, part_y,
                  &sums);
-        all.mean += add_lanes(&sums.mean);
-        all.square += add_lanes(&sums.square);
-        all.with_texture += add_lanes(&sums.with_texture);
-        all.with_slope_x += add_lanes(&sums.with_x);
-        all.with_slope_y += add_lanes(&sums.with_y);
+        all.mean += patch_add_lanes(&sums.mean);
+        all.square += patch_add_lanes(&sums.square);
+        all.with_texture += patch_add_lanes(&sums.with_texture);
+        all.with_slope_x += patch_add_lanes(&sums.with_x);
+        all.with_slope_y += patch_add_lanes(&sums.with_y);
     }
     return all;
 }
@@ -292,14 +244,13 @@ static bool look(const struct patch *patch, const struct raster *raster, double 
     double corner_y = y_px - patch->shape->reach_y_px;
     int left = (int)floor(corner_x);
     int top = (int)floor(corner_y);
-    struct sums sums = {0};
+    struct patch_sums sums = {0};
     double variance = 0.0;
     double scale = 0.0;
     double pull_x = 0.0;
     double pull_y = 0.0;
 
-    if (left < 0 || top < 0 || left + 2 * patch->shape->reach_x_px + 1 >= raster->width_px ||
-        top + 2 * patch->shape->reach_y_px + 1 >= raster->height_px)
+    if (!patch_is_inside(patch, raster, left, top))
         return false;
     sums = sum_under(patch, raster, left, top, (float)(corner_x - left), (float)(corner_y - top));
     variance = sums.square - sums.mean * sums.mean;
@@ -308,9 +259,9 @@ static bool look(const struct patch *patch, const struct raster *raster, double 
     scale = 1.0 / sqrt(variance);
     *correlation = sums.with_texture * scale;
     pull_x =
-        (sums.with_slope_x - sums.mean * patch->sum_slope_x) * scale - *correlation * patch->texture_slope_x;
+        (sums.with_slope_x - sums.mean * patch->way_sum[0]) * scale - *correlation * patch->way_texture[0];
     pull_y =
-        (sums.with_slope_y - sums.mean * patch->sum_slope_y) * scale - *correlation * patch->texture_slope_y;
+        (sums.with_slope_y - sums.mean * patch->way_sum[1]) * scale - *correlation * patch->way_texture[1];
     *step_x = -(patch->inverse_xx * pull_x + patch->inverse_xy * pull_y);
     *step_y = -(patch->inverse_xy * pull_x + patch->inverse_yy * pull_y);
     return true;
@@ -349,6 +300,7 @@ bool patch_find(const struct patch *patch, const struct raster *raster, double r
         if (hypot(x - match->x_px, y - match->y_px) > reach_px)
             return false;
         if (size < SETTLED_PX) {
+            patch_unbend(patch, raster, correlation, &x, &y);
             match->x_px = x;
             match->y_px = y;
             match->correlation = correlation;

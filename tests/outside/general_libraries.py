@@ -228,7 +228,83 @@ def waves(out, seed, how_many):
         print(seconds, (middle[-1] - middle[0]) / (t[-1] - t[0]) * 60, velocity, kind, amplitude)
 
 
-TASKS = dict(waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+def welch(n, seed, hz, length):
+    """Prints the trace, then SciPy's Welch spectrum of it: segments of that length, half overlapping, periodic Hann window."""
+    from scipy.signal import welch as scipys
+    x = made_trace(int(n), int(seed))
+    _, p = scipys(x, fs=float(hz), window="hann", nperseg=int(length), noverlap=int(length) // 2, detrend="constant")
+    print(*x)
+    print(*p)
+
+
+def window(n):
+    """Prints SciPy's periodic Hann window."""
+    from scipy.signal import get_window
+    print(*get_window("hann", int(n), fftbins=True))
+
+
+def tails():
+    """For gamma laws of mean 1: shape, how many values, ratio, and the chance that the largest of the values reaches it."""
+    from scipy.stats import gamma
+    for shape in (0.5, 0.8, 1, 1.7, 3, 6, 15, 40, 200):
+        for looks in (1, 7, 40, 300):
+            for ratio in (0.3, 1, 1.5, 2, 3, 5, 8, 14):
+                one = min(gamma.sf(ratio, shape, scale=1 / shape), 1 - 1e-15)
+                print(shape, looks, ratio, -np.expm1(looks * np.log1p(-one)))
+
+
+def background(how_many, n, slope, shape, independent, seed):
+    """Made spectra: for each its values at frequencies 1, 2, 3, ..., then slope (Siegel's repeated medians), level and shape.
+
+    Shape: SciPy's maximum likelihood, less the share 3 / n that it is too large in small samples. No value counts as
+    more than eight times the level that the median tells. Where the slope is held to 0..2 the spectrum is passed over."""
+    from scipy.stats import gamma, siegelslopes
+    rng = np.random.default_rng(int(seed))
+    k = np.arange(1, int(n) + 1)
+    n_left = int(how_many)
+    while n_left > 0:
+        values = k ** -float(slope) * rng.gamma(float(shape), 1 / float(shape), len(k))
+        fell = -siegelslopes(np.log(values), np.log(k))[0]
+        if not 0.01 < fell < 1.99:
+            continue
+        flat = values * k ** fell
+        flat = np.minimum(flat, 8 * np.median(flat) / np.log(2))
+        fitted = gamma.fit(flat, floc=0)[0] * (1 - 3 / (len(k) * float(independent)))
+        print(*values, fell, flat.mean(), fitted)
+        n_left -= 1
+
+
+def uncertain_tails(*numbers):
+    """For each shape, n, middle, reach, frequency, ratio and looks: the chance of `tails` averaged over normal laws of the
+    logarithms of level and shape, by Gauss-Hermite quadrature with NumPy's nodes. Variances: of the level 1 / (shape n) +
+    trigamma(shape) / (0.64 n) at one reach; of the shape that of a gamma law's by maximum likelihood."""
+    from scipy.special import polygamma
+    from scipy.stats import gamma
+    node, weight = np.polynomial.hermite_e.hermegauss(7)
+    weight = weight / weight.sum()
+    for shape, n, middle, reach, frequency, ratio, looks in np.array(numbers, float).reshape(-1, 7):
+        trigamma = polygamma(1, shape)
+        away = (np.log(frequency) - middle) / reach
+        of_level = np.sqrt((1 / shape + trigamma / 0.64 * away ** 2) / n)
+        of_shape = 1 / np.sqrt(n * shape * max(shape * trigamma - 1, 0.2 / shape))
+        shapes = shape * np.exp(of_shape * node)
+        one = sum(w * np.dot(weight, gamma.sf(ratio * np.exp(of_level * node), s, scale=1 / s)) for s, w in zip(shapes, weight))
+        print(-np.expm1(looks * np.log1p(-one)))
+
+
+def rayleigh(path):
+    """Kolmogorov-Smirnov distance of values to the Rayleigh law of mean square 1, and its chance."""
+    from scipy.stats import kstest
+    print(*kstest(np.loadtxt(path), "rayleigh", args=(0, np.sqrt(0.5)))[:2])
+
+
+def warped(*arguments):
+    """Real frames warped by known fields and OpenCV's flows: see optical_flow.py."""
+    import optical_flow
+    optical_flow.warped(*arguments)
+
+
+TASKS = dict(rayleigh=rayleigh, warped=warped, welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])

@@ -52,6 +52,7 @@ static void densities_are_those_of_scipy(void **state)
         const char *window;
     } cases[] = {{480, 4.0, TAPER_NONE, "boxcar"}, {481, 4.0, TAPER_NONE, "boxcar"},
                  {480, 12.5, TAPER_HANN, "hann"},  {1023, 0.5, TAPER_HANN, "hann"},
+                 {1024, 4.0, TAPER_HANN, "hann"},  {241, 4.0, TAPER_HANN, "hann"},
                  {2, 1.0, TAPER_NONE, "boxcar"},   {3, 1.0, TAPER_HANN, "hann"}};
     static double numbers[MOST];
     static double power[MOST];
@@ -68,8 +69,69 @@ static void densities_are_those_of_scipy(void **state)
         assert_true(spectrum_density(numbers, n, cases[c].hz, cases[c].taper, power));
         for (size_t k = 0; k < n_power; k++)
             largest = fmax(largest, numbers[n + k]);
+        for (size_t k = 0; k < n_power; k++) /* what is all but nothing is rounding in either */
+            assert_true(fabs(power[k] - numbers[n + k]) <= 1e-6 * fmax(numbers[n + k], 1e-9 * largest));
+    }
+}
+
+static void densities_of_segments_add_up_to_scipys_welch_spectrum(void **state)
+{
+    static const size_t lengths[] = {128, 127, 240, 61};
+    static double numbers[MOST];
+    double power[121];
+    double sum[121];
+
+    (void)state;
+    for (size_t c = 0; c < sizeof lengths / sizeof lengths[0]; c++) {
+        size_t n = 960;
+        size_t n_power = lengths[c] / 2 + 1;
+        size_t n_segments = 0;
+        double largest = 0;
+
+        memset(sum, 0, sizeof sum);
+        assert_int_equal(outside_numbers(numbers, MOST, "welch %zu %zu 4.0 %zu", n, c + 21, lengths[c]),
+                         n + n_power);
+        for (size_t from = 0; from + lengths[c] <= n; from += lengths[c] - lengths[c] / 2) {
+            assert_true(spectrum_density(numbers + from, lengths[c], 4.0, TAPER_HANN, power));
+            for (size_t k = 0; k < n_power; k++)
+                sum[k] += power[k];
+            n_segments++;
+        }
         for (size_t k = 0; k < n_power; k++)
-            assert_true(fabs(power[k] - numbers[n + k]) <= 1e-9 * largest);
+            largest = fmax(largest, numbers[n + k]);
+        for (size_t k = 0; k < n_power; k++)
+            assert_true(fabs(sum[k] / (double)n_segments - numbers[n + k]) <=
+                        1e-6 * fmax(numbers[n + k], 1e-9 * largest));
+    }
+}
+
+/* The whole density of a trace that is 1 at one sample and 0 elsewhere gives that sample's weight: with a
+ * mean of 1 / n and weights whose squares sum to 3 n / 8, their sum over the bins is w^2 (1 - 2 / n) / (3 n /
+ * 8) + 1 / n^2. */
+static void the_taper_weighs_each_sample_as_scipys_hann_window_does(void **state)
+{
+    static const size_t lengths[] = {64, 65, 240, 241};
+    double window[241];
+    double trace[241];
+    double power[121];
+
+    (void)state;
+    for (size_t c = 0; c < sizeof lengths / sizeof lengths[0]; c++) {
+        size_t n = lengths[c];
+        double count = (double)n;
+
+        assert_int_equal(outside_numbers(window, 241, "window %zu", n), n);
+        for (size_t i = 0; i < n; i++) {
+            double sum = 0;
+
+            memset(trace, 0, sizeof trace);
+            trace[i] = 1;
+            assert_true(spectrum_density(trace, n, 1.0, TAPER_HANN, power));
+            for (size_t k = 0; k <= n / 2; k++)
+                sum += power[k] / count;
+            sum = (sum - 1 / (count * count)) / (1 - 2 / count) * 3 * count / 8;
+            assert_true(fabs(sqrt(fmax(sum, 0)) - window[i]) < 1e-6);
+        }
     }
 }
 
@@ -280,6 +342,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(densities_are_those_of_scipy),
+        cmocka_unit_test(densities_of_segments_add_up_to_scipys_welch_spectrum),
+        cmocka_unit_test(the_taper_weighs_each_sample_as_scipys_hann_window_does),
         cmocka_unit_test(the_ordinates_of_lew_share_its_variance_as_published),
         cmocka_unit_test(real_series_peak_where_r_says),
         cmocka_unit_test(a_hann_taper_is_one_and_a_half_bins_wide),

@@ -1,0 +1,83 @@
+#ifndef AFTERFLASH_MOTION_PATCH_INTERNAL_H
+#define AFTERFLASH_MOTION_PATCH_INTERNAL_H
+
+#include "base/wide.h"
+#include "motion/patch.h"
+
+#include <stddef.h>
+#include <string.h>
+
+/* What a patch is made of: shared by patch.c, which cuts it and finds it again, and patch_bend.c, which
+ * undoes what its bending did to its place. */
+
+enum { PATCH_LANES = 8 /* columns summed side by side */ };
+
+/** Two shifts, then how each of them changes along x and along y. */
+enum { PATCH_SHIFTS = 2, PATCH_WAYS = 6 };
+
+struct patch_shape {
+    int reach_x_px, reach_y_px; /* half sides */
+    size_t n_columns;           /* whole lanes: those beyond the right side weigh nothing */
+    size_t n;
+    float *weight; /* n, summing to 1 */
+};
+
+struct patch {
+    const struct patch_shape *shape;
+    struct patch_shape *own; /* NULL where it is shared */
+    int x_px, y_px;          /* centre in the picture that it was cut from */
+    float *texture;          /* n, weighted mean 0, weighted variance 1 */
+    float *slope_x;          /* n, of the texture, per pixel */
+    float *slope_y;
+    double inverse_xx, inverse_xy, inverse_yy; /* inverse of the weighted slope products */
+    double n_effective;                        /* independent speckle cells that the weights cover, >= 1 */
+    /* What each way of moving does to the texture: weighted sum, with the texture, and products of two of
+     * them, mean and texture taken out. */
+    double way_sum[PATCH_WAYS], way_texture[PATCH_WAYS], way_products[PATCH_WAYS][PATCH_WAYS];
+};
+
+/** Weighted sums over the picture under the patch. */
+struct patch_sums {
+    double mean, square, with_texture, with_slope_x, with_slope_y;
+};
+
+/* Eight columns at once; always eight, so that sums come out the same whatever the machine has. */
+typedef float lanes __attribute__((vector_size(PATCH_LANES * sizeof(float))));
+
+/** Where a pixel of a patch stands in its arrays; x, y from the centre. */
+static inline size_t patch_index(const struct patch_shape *shape, int x, int y)
+{
+    return (size_t)(y + shape->reach_y_px) * shape->n_columns + (size_t)(x + shape->reach_x_px);
+}
+
+/** The eight columns together. */
+static inline double patch_add_lanes(const lanes *sums)
+{
+    float sum[PATCH_LANES];
+
+    memcpy(sum, sums, sizeof sum);
+    return ((double)sum[0] + (double)sum[4]) + ((double)sum[1] + (double)sum[5]) +
+           (((double)sum[2] + (double)sum[6]) + ((double)sum[3] + (double)sum[7]));
+}
+
+/** Whether a patch whose corner is within the pixel at (left, top) lies inside a picture. */
+static inline bool patch_is_inside(const struct patch *patch, const struct raster *raster, int left, int top)
+{
+    return left >= 0 && top >= 0 && left + 2 * patch->shape->reach_x_px + 1 < raster->width_px &&
+           top + 2 * patch->shape->reach_y_px + 1 < raster->height_px;
+}
+
+/** Fills way_sum, way_texture and way_products. */
+void patch_sum_ways(struct patch *patch);
+
+/** Moves a settled place by what the piece's stretching, shearing and turning did to it: texture lies
+ * unevenly in it, and where it lies to one side the patch tells the movement of that side.
+ *
+ *  correlation   at the settled place
+ *  x_px, y_px    the place; left alone where the bending cannot be told
+ *  Source: least squares in all six parameters of an affine motion, Baker and Matthews, Int. J. Comput. Vis.
+ *  56(3):221-255, 2004; the four that bend held to what tissue does as by a Gaussian prior. */
+void patch_unbend(const struct patch *patch, const struct raster *raster, double correlation, double *x_px,
+                  double *y_px);
+
+#endif
