@@ -17,6 +17,8 @@ static const double TIP_MOST_BEHIND_MM = 5.0; /* of made loops at most 4.4 */
 /* A distance from a fundus that is told with a greater standard error than this answers little: it is what
  * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
 static const double MOST_HALF_MM = 2.94; /* of 1.5 mm */
+/* Of made loops whose stripe was trusted less, every second had its fundus elsewhere (docs/validation.md). */
+static const double LEAST_TRUST = 0.7;
 static const double TIP_BEFORE_S = 1.5;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
@@ -39,11 +41,25 @@ static double fundal_half_mm(const struct bubble_facts *facts)
     return NORMAL_95 * fundal_end(facts)->error_mm;
 }
 
+/* Whether the band that was taken may well not be the stripe, or another part of it. */
+static bool is_hardly_trusted(const struct bubble_facts *facts)
+{
+    return !facts->fundus_given && facts->stripe->trust < LEAST_TRUST;
+}
+
 /* Whether the fundus is told too vaguely to measure from it; says so. */
 static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons)
 {
     double half_mm = fundal_half_mm(facts);
 
+    if (is_hardly_trusted(facts)) {
+        (void)text_list_add(
+            reasons,
+            "the stripe is told with little trust (%.2f of 1), too little for a distance from its "
+            "fundus; mark it with --fundus and --os",
+            facts->stripe->trust);
+        return true;
+    }
     if (half_mm <= MOST_HALF_MM)
         return false;
     (void)text_list_add(
@@ -399,7 +415,7 @@ static void fill_row(struct series_row *row, size_t t, bool is_tip_told, const s
 
         row->bubble_x_px = quantity_of(centre.x_px);
         row->bubble_y_px = quantity_of(centre.y_px);
-        if (facts->is_sure_of_end && fundal_half_mm(facts) <= MOST_HALF_MM) {
+        if (facts->is_sure_of_end && fundal_half_mm(facts) <= MOST_HALF_MM && !is_hardly_trusted(facts)) {
             length_set(canvas, &row->to_fundus_mm, &row->to_fundus_px,
                        quantity_of(canvas_distance_mm(canvas, place, fundus)));
             length_set(canvas, &row->along_stripe_mm, &row->along_stripe_px,

@@ -16,9 +16,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double LEAST_STAY_S = 6.0;   /* seen without the catheter */
-static const double LEAST_STRENGTH = 6.5; /* mean of the cluster's peak, standard deviations */
-static const double FRESH_S = 40.0;       /* bubbles dissolve: at first they are brightest */
+static const double LEAST_STAY_S = 6.0; /* seen without the catheter */
+/* Mean of the cluster's peak, standard deviations: of what is seen for a short time, and for a long one. In
+ * loops of seven generators without bubbles nothing was seen above 5 for more than 12 s. */
+static const double LEAST_STRENGTH = 6.5, LEAST_LONG_STRENGTH = 5.5;
+static const double SHORT_S = 12.0, LONG_S = 24.0;
 enum { MOST_MARKS = 4 };
 /* Below this a way of 12 mm within a few frames may be that of one thing or of two, the catheter comes and
  * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
@@ -40,19 +42,18 @@ static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip
     double left_s = follow->time_s[follow->n_frames - 1] - follow->time_s[first];
     double alone_s = 0.0;
     double strength = 0.0;
-    double fresh = 0.0; /* the most that its mean over the first FRESH_S or more was */
     double n = 0.0;
+    double is_long = 0.0;
 
     for (size_t t = first; t + 1 < follow->n_frames; t++)
         if (way[t] >= 0) {
             alone_s += tip[t] < 0 ? fmin(follow->time_s[t + 1] - follow->time_s[t], 1.0) : 0.0;
             strength += hunt_crest(hunt, way, t);
             n += 1.0;
-            if (alone_s >= FRESH_S)
-                fresh = fmax(fresh, strength / n);
         }
+    is_long = fmin(fmax((alone_s - SHORT_S) / (LONG_S - SHORT_S), 0.0), 1.0);
     return alone_s >= fmin(LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) &&
-           fmax(fresh, strength / n) >= LEAST_STRENGTH;
+           strength / n >= LEAST_STRENGTH + is_long * (LEAST_LONG_STRENGTH - LEAST_STRENGTH);
 }
 
 /* Roughly where the cluster first lies: middle of its way over a second and a half. */

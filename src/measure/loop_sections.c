@@ -488,6 +488,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
                                    .stripe = stripe,
                                    .canvas = canvas,
                                    .fundus_is_first = odds >= 0.0,
+                                   .fundus_given = result->cavity.fundus_given,
                                    .is_sure_of_end = certainty(odds) >= SURE_OF_END};
 
     if (follow->n_frames < 2) {

@@ -13,6 +13,7 @@ static const double RETURN_MM_PER_S = 0.3;
  * comes to light (a cluster must be seen for as long to be one at all). */
 static const double LONG_HOLE_S = 10.0;
 static const double RETURN_LEAST_S = 6.0;
+static const double RETURN_SHARE = 0.25;
 /* What is so much fainter than the cluster usually is and so far from its last and next clear sight is
  * another thing, that is seen while the cluster is not. */
 static const double FAINT_SHARE = 0.6;
@@ -123,7 +124,7 @@ static bool is_other(const struct hunt *hunt, const long *way, size_t frame, dou
     if (hole_s > HUNT_LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s)
         return true;
     return hole_s > LONG_HOLE_S && away_mm > STRANGE_MM &&
-           seen_from_s(hunt, way, frame) < fmax(RETURN_LEAST_S, left_s / 3.0);
+           seen_from_s(hunt, way, frame) < fmax(RETURN_LEAST_S, fmin(RETURN_SHARE * hole_s, 0.8 * left_s));
 }
 
 /* What is seen again far from where the bubbles were lost is not told to be the same: the way ends before it.
