@@ -467,14 +467,20 @@ static void waves_that_part_in_the_middle_have_no_direction(void **state)
     }
 }
 
-static void walls_that_move_all_together_have_no_direction(void **state)
+/* As under a probe that is rocked: neither contractions nor a quiet uterus. */
+static void walls_that_move_all_together_are_not_told_as_contracting(void **state)
 {
+    struct text_list reasons = {0};
     struct wave_result result =
-        measure(&(struct recipe){.rate_per_min = 2.5, .amplitude_mm = 0.4, .way = ALL_TOGETHER}, NULL);
+        measure(&(struct recipe){.rate_per_min = 2.5, .amplitude_mm = 0.4, .way = ALL_TOGETHER}, &reasons);
 
     (void)state;
+    assert_int_equal(result.verdict, CONTRACTIONS_NOT_ASSESSABLE);
+    assert_int_equal(reasons.n, 1);
+    assert_non_null(strstr(reasons.items[0], "everywhere along the stripe at once"));
     assert_int_equal(result.direction, DIRECTION_UNDETERMINED);
     assert_false(result.has_velocity);
+    text_list_free(&reasons);
 }
 
 /* Breathing at 12 to 20 per min: common practice, no source. Two samples a breath would be 0.7 frames a
@@ -703,7 +709,7 @@ int main(void)
         cmocka_unit_test(without_the_tissue_beside_the_walls_the_amplitude_is_told_as_read),
         cmocka_unit_test(the_interval_of_the_velocity_holds_it),
         cmocka_unit_test(waves_that_part_in_the_middle_have_no_direction),
-        cmocka_unit_test(walls_that_move_all_together_have_no_direction),
+        cmocka_unit_test(walls_that_move_all_together_are_not_told_as_contracting),
         cmocka_unit_test(breathing_is_not_a_contraction),
         cmocka_unit_test(waves_are_measured_through_breathing),
         cmocka_unit_test(a_quiet_uterus_under_common_motion_is_quiescent),
