@@ -79,7 +79,7 @@ static const char *why_not(const struct wave_result *whole, const struct wave_re
     if (!whole->has_frequency)
         return "too few waves came in the whole of the loop to speak of a rhythm";
     if (window->verdict == CONTRACTIONS_NOT_ASSESSABLE)
-        return "too little of this window let the walls be followed";
+        return "this window alone could not be assessed";
     if (window->verdict == CONTRACTIONS_QUIESCENT)
         return "no rhythm stands out in this window alone";
     return "too few waves came in this window, or too unevenly, to speak of a rhythm";

@@ -54,8 +54,10 @@ bool quiet_read(struct quiet *quiet, const char *path)
     (void)fclose(file);
     while (quiet->n_positions < n && time_s[quiet->n_positions] <= time_s[0])
         quiet->n_positions++;
-    if (n == 0 || quiet->n_positions < 4)
+    if (n == 0 || quiet->n_positions < 4) {
+        free(time_s);
         return false;
+    }
     quiet->n_times = n / quiet->n_positions;
     quiet->time_s = at_least(NULL, quiet->n_times, sizeof *quiet->time_s);
     for (size_t t = 0; t < quiet->n_times; t++)
