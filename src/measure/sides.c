@@ -20,9 +20,10 @@ static const double TYPICAL = 0.6;
 static const double PATCH_MM = 5.2; /* across: places so far apart see tissue of their own */
 static const double NORMAL_95 = 1.96;
 /* Of the amplitude of a side, over the number of its waves: waves that its ends cut are read in part, and a
- * root mean square takes few waves of different size and length for others than their mean; twice as much
- * where waves are as uneven as UNEVEN_RAD. Set on made trains of waves. */
+ * root mean square takes few waves of different size and length for others than their mean; half as much
+ * again where waves are as uneven as UNEVEN_RAD. Set on made trains of waves. */
 static const double FEW_WAVES = 0.1;
+static const double UNEVEN_MORE = 0.5;
 static const double UNEVEN_RAD = 0.7; /* scatter of the phase: as in measure/train.c */
 static const double DISTURBED =
     1.5; /* quick motion over the usual: speckle alone varies it by a tenth in 10 s */
@@ -79,7 +80,7 @@ static double error_of_few(const struct side *side, const struct wave_result *wh
 {
     double waves = fmax(side->rate.per_min * (side->rate.to_s - side->rate.from_s) / 60.0, 1.0);
 
-    return FEW_WAVES * (1.0 + fmin(whole->regularity / UNEVEN_RAD, 1.0)) / waves;
+    return FEW_WAVES * (1.0 + UNEVEN_MORE * fmin(whole->regularity / UNEVEN_RAD, 1.0)) / waves;
 }
 
 static void set_amplitude(struct side *side, const double *read, const struct wave_trace *trace,
