@@ -233,9 +233,8 @@ bool crests_follow(struct crest_tracks *tracks, struct even *even, double per_mi
     double *value = calloc(even->n, sizeof *value);
     bool is_made = false;
 
-    memset(tracks, 0, sizeof *tracks);
-    tracks->track = calloc(MOST_TRACKS, sizeof *tracks->track);
-    tracks->crest = calloc(MOST_TRACKS * even->n_positions, sizeof *tracks->crest);
+    *tracks = (struct crest_tracks){.track = calloc(MOST_TRACKS, sizeof *tracks->track),
+                                    .crest = calloc(MOST_TRACKS * even->n_positions, sizeof *tracks->crest)};
     is_made = value && tracks->track && tracks->crest && band_fill(even, &band);
     if (is_made)
         follow_all(tracks, even, value, CRESTS_MOST_STEP * 60.0 / per_min);

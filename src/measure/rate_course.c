@@ -2,70 +2,35 @@
 
 #include "measure/even.h"
 #include "measure/span.h"
+#include "measure/window_spectrum.h"
 
-#include <complex.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-static const double PI = 3.14159265358979323846;
 static const double LEAST_WAVES =
     3.0; /* in a window: fewer leave the interval wider than what it is to show */
 static const double LONGEST_S = 120.0; /* longer, and what changes within it is not seen */
 
 /* ---- the spectrum of a window ---- */
 
-/* Takes offset and slope out and fades the ends. */
-static void prepare(double *faded, const double *row, size_t n)
-{
-    double half = 0.5 * (double)(n - 1);
-    double mean = 0.0;
-    double xy = 0.0;
-    double xx = 0.0;
-
-    for (size_t i = 0; i < n; i++) {
-        mean += row[i] / (double)n;
-        xy += ((double)i - half) * row[i];
-        xx += ((double)i - half) * ((double)i - half);
-    }
-    for (size_t i = 0; i < n; i++)
-        faded[i] = (row[i] - mean - xy / xx * ((double)i - half)) *
-                   (0.5 - 0.5 * cos(2.0 * PI * (double)i / (double)n));
-}
-
-/* Density at one frequency of a trace that the taper (its mean square is 3/8) has faded, one-sided, per (1
- * per min). */
-static double density_at(const double *faded, size_t n, double per_min)
-{
-    double complex turn = cexp(-2.0 * PI * I * per_min / 60.0 / EVEN_HZ);
-    double complex now = 1.0;
-    double complex sum = 0.0;
-
-    for (size_t i = 0; i < n; i++) {
-        sum += faded[i] * now;
-        now *= turn;
-    }
-    return 2.0 * creal(sum * conj(sum)) / (EVEN_HZ * 0.375 * (double)n) / 60.0;
-}
-
-/* Adds the densities of all places, each by its weight. False when memory ran out. */
+/* Adds the densities of all places, each by its weight, per (1 per min). False when memory ran out. */
 static bool fill_power(double *power, const struct wave_trace *part)
 {
+    static const double s_per_min = 60.0;
+    double one[SPECTROGRAM_FREQUENCIES];
     struct even even = {0};
-    double *faded = NULL;
     bool is_made = even_make(&even, part, 0, part->n_times - 1);
 
-    faded = is_made ? malloc(even.n * sizeof *faded) : NULL;
-    is_made = faded != NULL;
     for (size_t p = 0; is_made && p < even.n_positions; p++) {
         if (even.weight[p] <= 0.0)
             continue;
-        prepare(faded, even.value + p * even.n, even.n);
-        for (int k = 0; k < SPECTROGRAM_FREQUENCIES; k++)
-            power[k] += even.weight[p] *
-                        density_at(faded, even.n, SPECTROGRAM_LOW_PER_MIN + SPECTROGRAM_STEP_PER_MIN * k);
+        is_made =
+            window_spectrum(one, SPECTROGRAM_FREQUENCIES, SPECTROGRAM_LOW_PER_MIN / s_per_min,
+                            SPECTROGRAM_STEP_PER_MIN / s_per_min, even.value + p * even.n, even.n, EVEN_HZ);
+        for (size_t k = 0; is_made && k < SPECTROGRAM_FREQUENCIES; k++)
+            power[k] += even.weight[p] * one[k] / s_per_min;
     }
-    free(faded);
     even_free(&even);
     return is_made;
 }
@@ -79,7 +44,7 @@ static const char *why_not(const struct wave_result *whole, const struct wave_re
     if (!whole->has_frequency)
         return "too few waves came in the whole of the loop to speak of a rhythm";
     if (window->verdict == CONTRACTIONS_NOT_ASSESSABLE)
-        return "too little of this window let the walls be followed";
+        return "this window alone could not be assessed";
     if (window->verdict == CONTRACTIONS_QUIESCENT)
         return "no rhythm stands out in this window alone";
     return "too few waves came in this window, or too unevenly, to speak of a rhythm";
@@ -169,7 +134,7 @@ static bool fill_window(struct rate_window *window, double *power, const struct 
     struct wave_trace part = span_of(measuring->trace, window->from_s, window->to_s);
     struct wave_result alone = {0};
 
-    if (part.n_times >= 2 && !fill_power(power, &part))
+    if (part.n_times >= 4 && !fill_power(power, &part))
         return error_memory(err);
     return fill_rate(window, &alone, measuring, err);
 }

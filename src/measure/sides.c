@@ -19,10 +19,12 @@ static const double MOST_PER_MIN = 9.0;
 static const double TYPICAL = 0.6;
 static const double PATCH_MM = 5.2; /* across: places so far apart see tissue of their own */
 static const double NORMAL_95 = 1.96;
-/* Of the amplitude of a side: waves that its ends cut are read in part. Of a sinusoid of N waves whose ends
- * fall anywhere the mean square is off by 1 / (4 pi N), standard deviation, the root by half of it; what a
- * filter makes of the ends as much again. Over the root of the waves it would fall too fast. */
-static const double ENDS = 0.1;
+/* Of the amplitude of a side, over the number of its waves: waves that its ends cut are read in part, and a
+ * root mean square takes few waves of different size and length for others than their mean; half as much
+ * again where waves are as uneven as UNEVEN_RAD. Set on made trains of waves. */
+static const double FEW_WAVES = 0.1;
+static const double UNEVEN_MORE = 0.5;
+static const double UNEVEN_RAD = 0.7; /* scatter of the phase: as in measure/train.c */
 static const double DISTURBED =
     1.5; /* quick motion over the usual: speckle alone varies it by a tenth in 10 s */
 static const double LESS_TRUST = 0.1; /* share of values that are trusted less than 0.4, over the usual */
@@ -74,11 +76,11 @@ static double error_of_places(double *value, size_t n, const struct wave_trace *
     return statistics_spread(value, n) / sqrt(1.0 + length / PATCH_MM);
 }
 
-static double ends_of(const struct side *side)
+static double error_of_few(const struct side *side, const struct wave_result *whole)
 {
     double waves = fmax(side->rate.per_min * (side->rate.to_s - side->rate.from_s) / 60.0, 1.0);
 
-    return ENDS / waves;
+    return FEW_WAVES * (1.0 + UNEVEN_MORE * fmin(whole->regularity / UNEVEN_RAD, 1.0)) / waves;
 }
 
 static void set_amplitude(struct side *side, const double *read, const struct wave_trace *trace,
@@ -99,7 +101,7 @@ static void set_amplitude(struct side *side, const double *read, const struct wa
         return;
     of_whole = 0.5 * (whole->amplitude_high - whole->amplitude_low) / whole->amplitude;
     half = hypot(hypot(of_whole * amplitude, NORMAL_95 * error_of_places(value, n, trace)),
-                 NORMAL_95 * ends_of(side) * amplitude);
+                 NORMAL_95 * error_of_few(side, whole) * amplitude);
     side->amplitude = quantity_within(amplitude, fmax(amplitude - half, 0.0), amplitude + half);
 }
 
@@ -119,16 +121,16 @@ static void set_amplitude_difference(struct sides *sides, const double *before, 
             apart[n++] = after[p] - before[p];
     of_whole = 0.5 * (whole->amplitude_high - whole->amplitude_low) / whole->amplitude;
     half = hypot(hypot(of_whole * value, NORMAL_95 * error_of_places(apart, n, trace)),
-                 NORMAL_95 * hypot(ends_of(&sides->before) * sides->before.amplitude.value,
-                                   ends_of(&sides->after) * sides->after.amplitude.value));
+                 NORMAL_95 * hypot(error_of_few(&sides->before, whole) * sides->before.amplitude.value,
+                                   error_of_few(&sides->after, whole) * sides->after.amplitude.value));
     sides->amplitude_difference = quantity_within(value, value - half, value + half);
 }
 
 static bool measure_amplitudes(struct sides *sides, const struct wave_trace *trace,
                                const struct wave_result *whole)
 {
-    double before[MOST_PLACES];
-    double after[MOST_PLACES];
+    double before[MOST_PLACES] = {0};
+    double after[MOST_PLACES] = {0};
 
     if (sides->before.rate.has_rate) {
         if (!read_places(before, trace, &sides->before, whole))

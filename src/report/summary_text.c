@@ -109,6 +109,21 @@ static bool write_further(FILE *to, char *sentence)
     return write_finding(to, "                ", sentence);
 }
 
+/* Of several loops those that the two sides come from are named. */
+static bool write_before_after(FILE *to, const struct transfer *transfer)
+{
+    const struct before_after *seen = &transfer->contractions.before_after;
+    char *sentence = findings_of_before_after(seen);
+    char *made = NULL;
+
+    if (transfer->n_loops < 2 || sentence == NULL || *sentence == '\0')
+        return write_further(to, sentence);
+    made = text_format("%s Before: %s; after: %s.", sentence, transfer->loops[seen->before.loop].file,
+                       transfer->loops[seen->after.loop].file);
+    free(sentence);
+    return write_further(to, made);
+}
+
 static bool write_findings(FILE *to, const struct transfer *transfer)
 {
     bool is_bubbleless =
@@ -122,7 +137,7 @@ static bool write_findings(FILE *to, const struct transfer *transfer)
                         warned(findings_of_contractions(&transfer->contractions), transfer,
                                transfer->contractions_loop, is_directed(&transfer->contractions))) ||
         !write_further(to, findings_of_course(&transfer->contractions)) ||
-        !write_further(to, findings_of_before_after(&transfer->contractions.before_after)) ||
+        !write_before_after(to, transfer) ||
         !write_headline(to, "  Deposit       ", transfer, transfer->deposit_loop, is_bubbleless,
                         warned(findings_of_deposit(&transfer->deposit), transfer, transfer->deposit_loop,
                                transfer->deposit.verdict == DEPOSIT_MEASURED)) ||

@@ -150,6 +150,15 @@ def density(n, seed, hz, window):
     print(*p)
 
 
+def window_density(n, seed, hz, longer):
+    """Prints the trace, then SciPy's one-sided density of it: Hann, slope out, led on by zeros to `longer` samples."""
+    from scipy.signal import periodogram
+    x = made_trace(int(n), int(seed))
+    _, p = periodogram(x, fs=float(hz), window="hann", nfft=int(longer), detrend="linear", scaling="density")
+    print(*x)
+    print(*p)
+
+
 def tone(n, seed, hz, *frequencies):
     """For each frequency: what NumPy's least squares of offset, slope, cosine and sine gains over offset and slope, and the two amplitudes (time from the middle)."""
     x = made_trace(int(n), int(seed))
@@ -304,7 +313,7 @@ def warped(*arguments):
     optical_flow.warped(*arguments)
 
 
-TASKS = dict(rayleigh=rayleigh, warped=warped, welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
+TASKS = dict(window_density=window_density, rayleigh=rayleigh, warped=warped, welch=welch, window=window, tails=tails, background=background, uncertain_tails=uncertain_tails, waves=waves, density=density, tone=tone, gamma=gamma_tail, spectra=spectra, turn=turn, picture=picture, shift=shift_between, shifted=shifted, speckle=speckle, column=column, peak=peak_hz)
 
 if __name__ == "__main__":
     TASKS[sys.argv[1]](*sys.argv[2:])

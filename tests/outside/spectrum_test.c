@@ -6,6 +6,7 @@
  * (1 - exp(-z))^M (Sturrock and Scargle, arXiv 1006.0546) */
 #include "../support/outside.h"
 #include "measure/spectrum.h"
+#include "measure/window_spectrum.h"
 
 #include <complex.h>
 #include <math.h>
@@ -132,6 +133,25 @@ static void the_taper_weighs_each_sample_as_scipys_hann_window_does(void **state
             sum = (sum - 1 / (count * count)) / (1 - 2 / count) * 3 * count / 8;
             assert_true(fabs(sqrt(fmax(sum, 0)) - window[i]) < 1e-6);
         }
+    }
+}
+
+static void the_spectrum_of_a_window_is_that_of_scipy(void **state)
+{
+    enum { LONGER = 960, N_POWER = 31 };
+    static const size_t lengths[] = {241, 480, 300};
+
+    (void)state;
+    for (size_t c = 0; c < 3; c++) {
+        static double numbers[MOST];
+        double power[N_POWER];
+        size_t n = lengths[c];
+
+        assert_int_equal(outside_numbers(numbers, MOST, "window_density %zu %zu 4 %d", n, c + 3, LONGER),
+                         n + LONGER / 2 + 1);
+        assert_true(window_spectrum(power, N_POWER, 0.5 / 60.0, 0.25 / 60.0, numbers, n, 4.0));
+        for (size_t k = 0; k < N_POWER; k++) /* 0.25 per min is 4 Hz over 960 */
+            assert_true(fabs(power[k] - numbers[n + k + 2]) <= 1e-9 * numbers[n + k + 2]);
     }
 }
 
@@ -344,6 +364,7 @@ int main(void)
         cmocka_unit_test(densities_are_those_of_scipy),
         cmocka_unit_test(densities_of_segments_add_up_to_scipys_welch_spectrum),
         cmocka_unit_test(the_taper_weighs_each_sample_as_scipys_hann_window_does),
+        cmocka_unit_test(the_spectrum_of_a_window_is_that_of_scipy),
         cmocka_unit_test(the_ordinates_of_lew_share_its_variance_as_published),
         cmocka_unit_test(real_series_peak_where_r_says),
         cmocka_unit_test(a_hann_taper_is_one_and_a_half_bins_wide),

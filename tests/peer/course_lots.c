@@ -290,6 +290,7 @@ static bool try_sides(struct sides_tally *tally, struct wave_trace *trace, const
         note(&tally->amplitude_off, found.value - difference);
         note(&tally->amplitude_half, 0.5 * (found.high - found.low));
     }
+    trace->half_mm = NULL;
     wave_list_free(&list);
     text_list_free(&reasons);
     error_free(&err);

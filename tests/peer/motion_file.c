@@ -48,8 +48,10 @@ bool motion_file_read(struct motion_file *motion, const char *path)
     (void)fclose(file);
     while (motion->n_positions < n && time_s[motion->n_positions] <= time_s[0])
         motion->n_positions++;
-    if (n == 0 || motion->n_positions < 4)
+    if (n == 0 || motion->n_positions < 4) {
+        free(time_s);
         return false;
+    }
     motion->n_times = n / motion->n_positions;
     motion->time_s = at_least(NULL, motion->n_times, sizeof *motion->time_s);
     for (size_t t = 0; t < motion->n_times; t++)

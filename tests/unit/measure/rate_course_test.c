@@ -16,8 +16,8 @@ static struct rate_course course_of(const struct train_recipe *recipe, struct wa
 {
     struct train_fixture made = train_fixture_make(recipe);
     struct text_list reasons = {0};
-    struct wave_list list;
-    struct rate_course course;
+    struct wave_list list = {0};
+    struct rate_course course = {0};
     struct error *err = NULL;
 
     if (!contraction_measure(result, &reasons, &made.trace, &err) ||

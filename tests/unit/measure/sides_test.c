@@ -20,8 +20,8 @@ static struct sides sides_of(const struct train_recipe *recipe, struct parting p
     double half_mm[TRAIN_FIXTURE_PLACES];
     struct text_list reasons = {0};
     struct wave_result whole;
-    struct wave_list list;
-    struct sides sides;
+    struct wave_list list = {0};
+    struct sides sides = {0};
     struct error *err = NULL;
 
     for (size_t p = 0; p < TRAIN_FIXTURE_PLACES; p++)

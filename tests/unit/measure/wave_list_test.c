@@ -18,7 +18,7 @@ static struct wave_list list_of(const struct train_recipe *recipe, struct wave_r
 {
     struct train_fixture made = train_fixture_make(recipe);
     struct text_list reasons = {0};
-    struct wave_list list;
+    struct wave_list list = {0};
     struct error *err = NULL;
 
     if (!contraction_measure(result, &reasons, &made.trace, &err) ||
@@ -135,7 +135,7 @@ static void in_a_pause_no_wave_is_listed(void **state)
 {
     struct train_recipe recipe = {.seed = 3};
     struct wave_result result;
-    struct wave_list list;
+    struct wave_list list = {0};
 
     (void)state;
     train_fixture_add(&recipe, -40.0, 40.0, 3.0, TRAIN_TO_FUNDUS);
@@ -166,7 +166,7 @@ static void waves_that_the_ends_of_the_loop_cut_off_are_not_whole(void **state)
 {
     struct train_recipe recipe = {.seed = 5, .velocity_mm_per_s = 1.2};
     struct wave_result result;
-    struct wave_list list;
+    struct wave_list list = {0};
     size_t n_begun = 0;
     size_t n_going_on = 0;
 
@@ -217,7 +217,7 @@ static void the_strength_of_a_wave_is_its_own(void **state)
 {
     struct train_recipe recipe = {.seed = 9};
     struct wave_result result;
-    struct wave_list list;
+    struct wave_list list = {0};
 
     (void)state;
     train_fixture_add(&recipe, -60.0, 190.0, 2.4, TRAIN_TO_FUNDUS);
@@ -236,7 +236,7 @@ static void waves_are_listed_only_from_the_time_that_was_looked_at(void **state)
 {
     struct train_recipe recipe = {.seed = 11, .duration_s = 160.0, .lost_from_s = 30.0, .lost_to_s = 45.0};
     struct wave_result result;
-    struct wave_list list;
+    struct wave_list list = {0};
 
     (void)state;
     train_fixture_add(&recipe, -60.0, 220.0, 2.4, TRAIN_TO_FUNDUS);

@@ -111,6 +111,9 @@ static void before_and_after_the_deposit_are_compared_in_words(void **state)
     assert_says(transfer,
                 "Before the deposit 2.6 per minute (70 s), after it 3.4 (80 s): 0.8 more (95 % interval "
                 "of after minus before: 0.4 to 1.2).");
+    transfer = transfer_fixture_two_loops();
+    transfer->contractions.before_after.after.loop = 1;
+    assert_says(transfer, "0.4 to 1.2). Before: transfer, \"left\".mp4; after: later.dcm.");
     transfer = transfer_fixture_measured();
     transfer->contractions.before_after.frequency_difference_per_min = quantity_within(-0.2, -0.9, 0.5);
     assert_says(transfer,
