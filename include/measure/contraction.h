@@ -71,7 +71,7 @@ struct wave_result {
     double assessed_s;
     double false_alarm;
     double coherence;  /* of the motion along the stripe, 0..1 */
-    double regularity; /* standard deviation of the phase about a steady one, rad */
+    double regularity; /* standard deviation of the phase about a steady one, rad, less what noise gives it */
 };
 
 /** Looks for contractions in a trace.
