@@ -73,9 +73,9 @@ struct wave_result {
     bool is_parting; /* waves that begin in the middle and run to both ends: neither direction nor velocity */
     double assessed_s;
     double false_alarm;
-    double coherence;  /* of the motion along the stripe, 0..1 */
+    double coherence;     /* of the motion along the stripe, 0..1 */
     double coherence_far; /* of places too far apart to see the same speckle, 0..1 */
-    double regularity; /* standard deviation of the phase about a steady one, rad */
+    double regularity; /* standard deviation of the phase about a steady one, rad, less what noise gives it */
 };
 
 /** Looks for contractions in a trace.

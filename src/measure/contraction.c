@@ -24,6 +24,7 @@ static const double FAR_MM = 8.0;
  * line stands out in the spectrum, places too far apart to share speckle. Of 140 loops of eight generators
  * the two below had a wrong frequency, and those next above (0.66) a right one. */
 static const double TOLD_COHERENCE = 0.6;
+static const double FAINT_MM = 0.2, FAINT_COHERENCE = 0.7;
 static const double WEAK_MM = 0.3; /* walls that wander without waves moved by up to 0.2 mm in made loops */
 /* Share of the agreement that lies in a lag. A lag of 4 mm at 1.5 per min and 4 mm/s turns the phase by 0.16
  * rad; what wanders everywhere at once has none. */
@@ -235,7 +236,7 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, stru
             fmax(coherence_at(even, far, shift), coherence_at(even, far + far / 2, shift));
         result->amplitude = amplitude;
         other->is_weak = result->verdict == CONTRACTIONS_MEASURED &&
-                         (coherence < TOLD_COHERENCE ||
+                         (coherence < (amplitude < FAINT_MM ? FAINT_COHERENCE : TOLD_COHERENCE) ||
                           (!is_line && amplitude < WEAK_MM && result->coherence_far < TOLD_COHERENCE));
         is_made = is_made && find_faster(even, lag, shift, scratch, amplitude, &other->is_faster);
     }

@@ -125,12 +125,13 @@ bool phase_frequency(const struct even *even, const struct peak *peak, const dou
 
     if (!follow_phase(even, tone, pattern, &run))
         return false;
+    run.scatter_rad = sqrt(fmax(run.scatter_rad * run.scatter_rad - noise_square(&bound), 0.0));
     result->regularity = run.scatter_rad;
     result->frequency_per_min =
         run.scatter_rad < PHASE_STEADY_RAD && pattern != NULL ? tone : tone + run.advance_rad * rad_per_min;
     unsteady = UNSTEADY * (1.0 + FEW_CYCLES / (tone * duration_s / 60.0));
-    unsteady *= sqrt(fmax(run.scatter_rad * run.scatter_rad - noise_square(&bound), 0.0)) * rad_per_min;
-    variance = pow(OVER_BOUND * frequency_bound_error(&bound), 2.0) + unsteady * unsteady;
+    variance = pow(OVER_BOUND * frequency_bound_error(&bound), 2.0) +
+               pow(unsteady * run.scatter_rad * rad_per_min, 2.0);
     result->low_per_min = result->frequency_per_min - 1.96 * sqrt(variance);
     result->high_per_min = result->frequency_per_min + 1.96 * sqrt(variance);
     return true;

@@ -23,7 +23,16 @@ static const double ALIKE = 0.5;        /* least correlation */
 static const double LEAST_POWER = 0.1;  /* of what is found, over what is looked for, and back */
 static const double LEAST_INSIDE = 0.5; /* of the weight that must lie in the strip */
 static const double FINE_ROWS = 0.3;    /* step of the last search */
-enum { ALONG = 10, ACROSS = 8, WIDE = 2 * ACROSS + 1, MOST_REACH = 10, SIDE = 2, N_FINE = 2 };
+enum {
+    ALONG = 10,
+    TALL = 2 * ALONG + 1,
+    ACROSS = 8,
+    WIDE = 2 * ACROSS + 1,
+    MOST_REACH = 10,
+    SIDE = 2,
+    SIDES = 2 * SIDE + 1,
+    N_FINE = 2
+};
 
 /* ---- moments ---- */
 
@@ -121,7 +130,7 @@ bool speckle_make(struct speckle *speckle, const struct follow *follow, size_t f
     speckle->n_columns = follow->n_columns;
     speckle->moment = calloc(n, sizeof *speckle->moment);
     speckle->excess = calloc(n * strip + 1, sizeof *speckle->excess);
-    speckle->weight = calloc((2 * ALONG + 1) * WIDE, sizeof *speckle->weight);
+    speckle->weight = calloc((size_t)TALL * WIDE, sizeof *speckle->weight);
     is_made = rest && scratch && speckle->moment && speckle->excess && speckle->weight;
     for (size_t k = 0; is_made && k < n; k++) {
         speckle->moment[speckle->n].time_s = last_s - (double)(n - 1 - k) * step_s;
@@ -237,10 +246,10 @@ static double top_of(double before, double at, double after)
 }
 
 /* Whether a place far from the best is nearly as much alike. */
-static bool has_rival(const double (*found)[2 * SIDE + 1], long n, long best, double most)
+static bool has_rival(const double (*found)[SIDES], long n, long best, double most)
 {
     for (long y = 0; y < n; y++)
-        for (long x = 0; x <= 2 * SIDE; x++)
+        for (long x = 0; x < SIDES; x++)
             if ((double)labs(y - best) * FOLLOW_STEP_MM > OTHER_MM && found[y][x] > most - LEAD &&
                 (y == 0 || found[y][x] >= found[y - 1][x]) && (y + 1 == n || found[y][x] >= found[y + 1][x]))
                 return true;
@@ -256,7 +265,7 @@ bool speckle_find(const struct speckle *speckle, size_t from, size_t to, const s
                         .to = speckle->excess + to * strip,
                         .row = lround(speckle->moment[from].row),
                         .column = lround(speckle->moment[from].column)};
-    double found[2 * MOST_REACH + 1][2 * SIDE + 1];
+    double found[2 * MOST_REACH + 1][SIDES] = {{0}};
     long reach = (long)fmin(ceil(reach_mm / FOLLOW_STEP_MM), MOST_REACH);
     long first = lround(guess->rows) - reach;
     long first_x = lround(guess->columns) - SIDE;
@@ -264,7 +273,7 @@ bool speckle_find(const struct speckle *speckle, size_t from, size_t to, const s
     long x = 0;
 
     for (long i = 0; i <= 2 * reach; i++)
-        for (long k = 0; k <= 2 * SIDE; k++) {
+        for (long k = 0; k < SIDES; k++) {
             found[i][k] = correlate(&pair, (double)(first + i), first_x + k);
             if (found[i][k] > found[y][x]) {
                 y = i;
@@ -272,7 +281,7 @@ bool speckle_find(const struct speckle *speckle, size_t from, size_t to, const s
             }
         }
     if (found[y][x] < ALIKE || y == 0 || y == 2 * reach ||
-        has_rival((const double(*)[2 * SIDE + 1]) found, 2 * reach + 1, y, found[y][x]))
+        has_rival((const double(*)[SIDES])found, 2 * reach + 1, y, found[y][x]))
         return false;
     match->correlation = found[y][x];
     match->rows = (double)(first + y) + top_of(found[y - 1][x], found[y][x], found[y + 1][x]);
@@ -281,7 +290,7 @@ bool speckle_find(const struct speckle *speckle, size_t from, size_t to, const s
                                           correlate(&pair, match->rows, first_x + x),
                                           correlate(&pair, match->rows + FINE_ROWS, first_x + x));
     match->columns = (double)(first_x + x);
-    if (x > 0 && x < 2 * SIDE)
+    if (x > 0 && x + 1 < SIDES)
         match->columns += top_of(found[y][x - 1], found[y][x], found[y][x + 1]);
     return true;
 }

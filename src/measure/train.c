@@ -14,8 +14,14 @@ static const double LOW = 0.35;          /* of the frequency: slower is drift */
 static const double HIGH_PER_MIN = 11.0; /* below breathing, 12 per min: common practice, no source */
 static const double MOST_APART = 0.75;   /* waves in the whole loop: a phase that slips errs by a whole one */
 static const double MOST_SPREAD = 1.0;   /* waves in the whole loop: between the quartiles of the places */
-static const double MISSED = 0.5;        /* waves: at the edges of the loop */
-static const double COUNT_ERROR = 0.75;  /* waves: of swings, about half of one at either edge */
+/* A phase that slipped by a whole wave scatters by more than this; where it does not, noise was counted for
+ * waves. Of 537 made trains at uneven intervals (10 to 30 %) over quiet loops the count differed from the
+ * phase by three quarters of a wave at less scatter in two, both of two waves: among few, crests and swings
+ * must say the same. */
+static const double SLIPPED_RAD = 0.25;
+static const double FEW_TO_SLIP = 4.0;
+static const double MISSED = 0.5;       /* waves: at the edges of the loop */
+static const double COUNT_ERROR = 0.75; /* waves: of swings, about half of one at either edge */
 static const double EDGE_ERROR = 0.35; /* waves: parts of waves at the edges, whose neighbours are not seen */
 static const double UNEVEN_RAD = 0.7;  /* scatter of the phase from which swings weigh as much as it */
 static const double PAUSE = 1.0;       /* over the usual wave: rests, more than the places disagree by */
@@ -176,9 +182,18 @@ struct told {
     double waves, reach;
 };
 
+/* Whether counts may overrule the phase, of which `phase` waves were told. Noise adds turns and takes none
+ * away. */
+static bool may_overrule(const struct tally *tally, double phase, double duration_min, double regularity)
+{
+    bool is_alike = tally->crests <= 0.0 || fabs(tally->crests * duration_min - tally->waves) <= MOST_APART;
+
+    return regularity > SLIPPED_RAD || (is_alike && (phase < FEW_TO_SLIP || tally->waves < phase));
+}
+
 /* Puts the crests beside what the phase gave. Where they are far apart the phase slipped by whole waves,
  * unless the swings bear it out against the crests. */
-static void compare_crests(struct told *told, double crests, double swings, double regularity)
+static void compare_crests(struct told *told, double crests, double swings, double regularity, bool overrules)
 {
     double apart = crests - told->waves;
 
@@ -186,6 +201,10 @@ static void compare_crests(struct told *told, double crests, double swings, doub
         fabs(swings - crests) > MOST_APART) {
         told->reach = hypot(told->reach, MISSED);
     } else if (fabs(apart) > MOST_APART) {
+        if (!overrules) {
+            told->reach = hypot(told->reach, apart);
+            return;
+        }
         told->waves = crests;
         told->reach = MISSED;
     } else if (regularity > PHASE_STEADY_RAD) {
@@ -195,7 +214,7 @@ static void compare_crests(struct told *told, double crests, double swings, doub
 }
 
 /* Puts the swings beside that: they alone know of pauses. */
-static void compare_swings(struct told *told, double phase, const struct tally *tally,
+static void compare_swings(struct told *told, double phase, const struct tally *tally, bool overrules,
                            struct wave_result *result)
 {
     double apart = tally->waves - told->waves;
@@ -209,6 +228,8 @@ static void compare_swings(struct told *told, double phase, const struct tally *
         told->waves += 0.5 * uneven * apart;
         told->reach = hypot((1.0 - 0.5 * uneven) * told->reach,
                             uneven * hypot(EDGE_ERROR + 0.5 * fabs(apart), 0.5 * tally->spread));
+    } else if (apart > 0.0 && !overrules) {
+        return;
     } else if (apart > 0.0 || tally->rest > PAUSE + tally->spread) {
         result->has_pauses = apart < 0.0;
         result->share = fmin(tally->waves / told->waves, 1.0);
@@ -251,12 +272,15 @@ bool train_count(struct even *even, double spacing_mm, struct wave_result *resul
         struct told told = {.waves = phase,
                             .reach = 0.5 * (result->high_per_min - result->low_per_min) * duration_min};
 
+        bool overrules = false;
+
         if (result->direction != DIRECTION_MIXED && result->has_velocity)
             add_along(&tally, &train, even, spacing_mm, result);
+        overrules = may_overrule(&tally, phase, duration_min, result->regularity);
         if (tally.crests > 0.0)
-            compare_crests(&told, tally.crests * duration_min, tally.waves, result->regularity);
+            compare_crests(&told, tally.crests * duration_min, tally.waves, result->regularity, overrules);
         if (tally.waves > 0.0)
-            compare_swings(&told, phase, &tally, result);
+            compare_swings(&told, phase, &tally, overrules, result);
         dispute(&tally, phase, duration_min, result);
         result->frequency_per_min = told.waves / duration_min;
         result->low_per_min = (told.waves - told.reach) / duration_min;
