@@ -61,7 +61,7 @@ WIDE static void sum_bent_row(const struct patch *patch, const float *upper, siz
     size_t start = (size_t)row * patch->shape->n_columns;
     float y = (float)(row - patch->shape->reach_y_px);
     struct bent_sums all = *sums;
-    lanes x;
+    lanes x = {0};
 
     for (int lane = 0; lane < PATCH_LANES; lane++)
         x[lane] = (float)(lane - patch->shape->reach_x_px);
