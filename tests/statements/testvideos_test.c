@@ -29,8 +29,10 @@ static const double TIME_WITHIN_S = 1.0;
 static const double DEPTH_WITHIN_MM = 1.5;
 static const double DRIFT_WITHIN_MM = 1.0;
 static const double SCALE_WITHIN = 0.01;
-static const double MIDDLE_WITHIN_S = 3.0; /* no target */
-static const double EDGE_S = 5.0;          /* of the loop: a wave that turns there is not seen to */
+/* No target. The middle is that of the places that are followed, which end where the walls draw together
+ * toward the os: some mm off that of the stripe. */
+static const double MIDDLE_WITHIN_MM = 5.0;
+static const double EDGE_S = 5.0; /* of the loop: a wave that turns there is not seen to */
 
 struct case_of_loop {
     json_t *truth;
@@ -103,9 +105,8 @@ static void check_scale(const struct case_of_loop *at)
     assert_true(fabs(at->transfer->scale.mm_per_px_y / truth - 1.0) <= SCALE_WITHIN);
 }
 
-/* The list's waves that pass the middle at about a time. The middle is that of the places that are followed,
- * some mm off that of the stripe, which a wave runs in some seconds. */
-static size_t listed_about(const struct contractions *contractions, double time_s,
+/* The list's waves that pass the middle at about a time. */
+static size_t listed_about(const struct contractions *contractions, double time_s, double within_s,
                            enum wave_direction direction)
 {
     size_t n = 0;
@@ -113,9 +114,11 @@ static size_t listed_about(const struct contractions *contractions, double time_
     for (size_t i = 0; i < contractions->n_waves; i++) {
         const struct wave_seen *wave = &contractions->waves[i];
 
-        if (!wave->passes_middle_s.is_known || fabs(wave->passes_middle_s.value - time_s) > MIDDLE_WITHIN_S)
+        if (!wave->passes_middle_s.is_known || fabs(wave->passes_middle_s.value - time_s) > within_s)
             continue;
-        assert_int_equal(wave->direction, direction);
+        if ((wave->start_s.is_known && wave->end_s.is_known) || wave->direction != DIRECTION_UNDETERMINED)
+            assert_int_equal(wave->direction,
+                             direction); /* of a part nothing need be told, but nothing wrong */
         n++;
     }
     return n;
@@ -125,6 +128,7 @@ static void check_list(const struct case_of_loop *at, enum wave_direction direct
 {
     const struct contractions *contractions = &at->transfer->contractions;
     const json_t *waves = part(at, "contractions", "waves");
+    double within_s = MIDDLE_WITHIN_MM / number(at, "contractions", "velocity_mm_per_s");
     size_t n_middle = 0;
 
     for (size_t i = 0; i < json_array_size(waves); i++) {
@@ -132,7 +136,7 @@ static void check_list(const struct case_of_loop *at, enum wave_direction direct
 
         if (time_s > EDGE_S &&
             time_s < json_number_value(json_object_get(at->truth, "duration_s")) - EDGE_S &&
-            listed_about(contractions, time_s, direction) != 1)
+            listed_about(contractions, time_s, within_s, direction) != 1)
             fail_msg("the wave that passes the middle at %.1f s is not listed once", time_s);
     }
     for (size_t i = 0; i < contractions->n_waves; i++)
