@@ -72,9 +72,9 @@ static double slope_error(const struct points *points, size_t from, size_t to, d
     return hypot(scatter, LEAST_SCATTER_S) * sqrt(12.0 / own) / span;
 }
 
-static bool is_long(const struct points *points, size_t from, size_t to, double spacing_mm)
+static bool is_long(const struct points *points, size_t from, size_t to, double least_mm, double spacing_mm)
 {
-    return to > from + 2 && (points->place[to - 1] - points->place[from]) * spacing_mm >= LEAST_MM - 1e-9;
+    return to > from + 2 && (points->place[to - 1] - points->place[from]) * spacing_mm >= least_mm - 1e-9;
 }
 
 /* Two lines, each long enough, that leave least; false where none part the crests better than one line does,
@@ -89,8 +89,10 @@ static bool find_bend(const struct points *points, double spacing_mm, double squ
         double at[2];
         double left = 0.0;
         double error[2];
+        bool is_sure[2];
 
-        if (!is_long(points, 0, k, spacing_mm) || !is_long(points, k, points->n, spacing_mm))
+        if (!is_long(points, 0, k, PATCH_MM, spacing_mm) ||
+            !is_long(points, k, points->n, PATCH_MM, spacing_mm))
             continue;
         fit_line(points, 0, k, &slope[0], &at[0]);
         fit_line(points, k, points->n, &slope[1], &at[1]);
@@ -109,8 +111,12 @@ static bool find_bend(const struct points *points, double spacing_mm, double squ
         line->meeting = fmin(fmax((at[1] - at[0]) / (slope[0] - slope[1]), points->place[0]),
                              points->place[points->n - 1]);
         line->at_s = 0.5 * (at[0] + slope[0] * line->meeting + at[1] + slope[1] * line->meeting);
-        line->has_speed =
-            fabs(slope[0]) > SURE_OF_SPEED * error[0] && fabs(slope[1]) > SURE_OF_SPEED * error[1];
+        is_sure[0] = fabs(slope[0]) > SURE_OF_SPEED * error[0] && is_long(points, 0, k, LEAST_MM, spacing_mm);
+        is_sure[1] =
+            fabs(slope[1]) > SURE_OF_SPEED * error[1] && is_long(points, k, points->n, LEAST_MM, spacing_mm);
+        line->has_speed = is_sure[0] || is_sure[1];
+        line->speed_per_s = spacing_mm * (is_sure[0] + is_sure[1]) /
+                            fmax(is_sure[0] * fabs(slope[0]) + is_sure[1] * fabs(slope[1]), 1e-12);
     }
     return is_bent;
 }
@@ -132,12 +138,12 @@ struct crest_line crest_line_fit(const struct crest_track *track, double spacing
         if (line.slope[0] > 0.0) /* later in the middle; else they part there, which has no word */
             line.direction = DIRECTION_OPPOSING;
         line.has_speed = line.has_speed && line.direction == DIRECTION_OPPOSING;
-        line.speed_per_s = 2.0 * spacing_mm / (fabs(line.slope[0]) + fabs(line.slope[1]));
+        line.speed_per_s = line.has_speed ? line.speed_per_s : 0.0;
         return line;
     }
     line.slope[0] = line.slope[1] = slope;
     line.at_s = at_s;
-    if (!is_long(&points, 0, points.n, spacing_mm))
+    if (!is_long(&points, 0, points.n, LEAST_MM, spacing_mm))
         return line;
     error = slope_error(&points, 0, points.n, squares, spacing_mm);
     if (fabs(slope) > SURE_OF_WAY * error)

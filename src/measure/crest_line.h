@@ -18,9 +18,10 @@ struct crest_line {
     double slope[2];    /* seconds a place, before and behind the meeting */
 };
 
-/* Fits them to a track, which has crests at three places or more. A direction is told where the slope is more
- * than three standard errors from none, a speed where it is known to a fifth; neither where less than 8 mm
- * were seen. */
+/* Fits them to a track, which has crests at three places or more. A direction is told where the slope (of two
+ * lines either) is more than three standard errors from none, a speed where it is known to a fifth; neither
+ * where less than 8 mm were seen. Two lines that meet may each be as short as a patch is wide, and then tell
+ * no speed. */
 struct crest_line crest_line_fit(const struct crest_track *track, double spacing_mm);
 
 /* The crest's time at a place, seconds since the first sample. */

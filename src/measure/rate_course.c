@@ -12,6 +12,8 @@ static const double LEAST_WAVES =
     3.0; /* in a window: fewer leave the interval wider than what it is to show */
 static const double LONGEST_S = 120.0; /* longer, and what changes within it is not seen */
 
+enum { LEAST_SAMPLES = 3 }; /* for a slope and something beside it */
+
 /* ---- the spectrum of a window ---- */
 
 /* Adds the densities of all places, each by its weight, per (1 per min). False when memory ran out. */
@@ -23,7 +25,7 @@ static bool fill_power(double *power, const struct wave_trace *part)
     bool is_made = even_make(&even, part, 0, part->n_times - 1);
 
     for (size_t p = 0; is_made && p < even.n_positions; p++) {
-        if (even.weight[p] <= 0.0)
+        if (even.weight[p] <= 0.0 || even.n < LEAST_SAMPLES)
             continue;
         is_made =
             window_spectrum(one, SPECTROGRAM_FREQUENCIES, SPECTROGRAM_LOW_PER_MIN / s_per_min,

@@ -29,6 +29,10 @@ static const double TIME_WITHIN_S = 1.0;
 static const double DEPTH_WITHIN_MM = 1.5;
 static const double DRIFT_WITHIN_MM = 1.0;
 static const double SCALE_WITHIN = 0.01;
+/* No target. The middle is that of the places that are followed, which end where the walls draw together
+ * toward the os: some mm off that of the stripe. */
+static const double MIDDLE_WITHIN_MM = 5.0;
+static const double EDGE_S = 5.0; /* of the loop: a wave that turns there is not seen to */
 
 struct case_of_loop {
     json_t *truth;
@@ -101,6 +105,46 @@ static void check_scale(const struct case_of_loop *at)
     assert_true(fabs(at->transfer->scale.mm_per_px_y / truth - 1.0) <= SCALE_WITHIN);
 }
 
+/* The list's waves that pass the middle at about a time. */
+static size_t listed_about(const struct contractions *contractions, double time_s, double within_s,
+                           enum wave_direction direction)
+{
+    size_t n = 0;
+
+    for (size_t i = 0; i < contractions->n_waves; i++) {
+        const struct wave_seen *wave = &contractions->waves[i];
+
+        if (!wave->passes_middle_s.is_known || fabs(wave->passes_middle_s.value - time_s) > within_s)
+            continue;
+        if ((wave->start_s.is_known && wave->end_s.is_known) || wave->direction != DIRECTION_UNDETERMINED)
+            assert_int_equal(wave->direction,
+                             direction); /* of a part nothing need be told, but nothing wrong */
+        n++;
+    }
+    return n;
+}
+
+static void check_list(const struct case_of_loop *at, enum wave_direction direction)
+{
+    const struct contractions *contractions = &at->transfer->contractions;
+    const json_t *waves = part(at, "contractions", "waves");
+    double within_s = MIDDLE_WITHIN_MM / number(at, "contractions", "velocity_mm_per_s");
+    size_t n_middle = 0;
+
+    for (size_t i = 0; i < json_array_size(waves); i++) {
+        double time_s = json_number_value(json_object_get(json_array_get(waves, i), "passes_middle_s"));
+
+        if (time_s > EDGE_S &&
+            time_s < json_number_value(json_object_get(at->truth, "duration_s")) - EDGE_S &&
+            listed_about(contractions, time_s, within_s, direction) != 1)
+            fail_msg("the wave that passes the middle at %.1f s is not listed once", time_s);
+    }
+    for (size_t i = 0; i < contractions->n_waves; i++)
+        n_middle += contractions->waves[i].passes_middle_s.is_known;
+    assert_true(n_middle <=
+                json_array_size(waves) + 1); /* one that passes at an edge may be either side of it */
+}
+
 static void check_waves(const struct case_of_loop *at, enum wave_direction direction)
 {
     const struct contractions *contractions = &at->transfer->contractions;
@@ -109,6 +153,7 @@ static void check_waves(const struct case_of_loop *at, enum wave_direction direc
     check_within("the rate", &contractions->frequency_per_min,
                  number(at, "contractions", "frequency_per_min"), RATE_WITHIN_PER_MIN);
     assert_int_equal(contractions->direction, direction);
+    check_list(at, direction);
     /* No target; as read by the patches it would be too low by 14 to 20 %. */
     check_within("the amplitude", &contractions->amplitude_mm, number(at, "contractions", "amplitude_mm"),
                  0.12 * number(at, "contractions", "amplitude_mm"));
@@ -199,6 +244,11 @@ static void check_quiet(bool with_marks)
     assert_int_equal(at.transfer->cavity.verdict, with_marks ? CAVITY_GIVEN : CAVITY_FOUND);
     assert_int_equal(at.transfer->contractions.verdict, CONTRACTIONS_QUIESCENT);
     assert_false(at.transfer->contractions.frequency_per_min.is_known);
+    assert_int_equal(at.transfer->contractions.n_waves, 0);
+    assert_true(at.transfer->contractions.n_over_time > 0); /* its spectrum is told, and no frequency */
+    for (size_t i = 0; i < at.transfer->contractions.n_over_time; i++)
+        assert_false(at.transfer->contractions.over_time[i].frequency_per_min.is_known);
+    assert_false(at.transfer->contractions.before_after.frequency_difference_per_min.is_known);
     check_instant_and_depth(&at);
     check_drift(&at);
     end(&at);
