@@ -180,7 +180,7 @@ struct told {
     double waves, reach;
 };
 
-/* Whether counts may overrule the phase, of which `phase` waves were told. */
+/* Whether counts that are larger may overrule the phase, of which `phase` waves were told. */
 static bool may_overrule(const struct tally *tally, double phase, double duration_min, double regularity)
 {
     if (regularity > SLIPPED_RAD)
@@ -195,7 +195,7 @@ static void compare_crests(struct told *told, double crests, double regularity, 
     double apart = crests - told->waves;
 
     if (fabs(apart) > MOST_APART) {
-        if (!overrules)
+        if (apart > 0.0 && !overrules)
             return;
         told->waves = crests;
         told->reach = MISSED;
