@@ -311,7 +311,7 @@ static void tell(struct net *net, struct speckle_way *way)
     way->error_mm =
         hypot(hypot(scatter, 0.5 * (by_long - by_short)), hypot(LEAST_ERROR_MM, ERROR_SHARE * way->way_mm));
     way->is_told = way->error_mm <= MOST_ERROR_MM;
-    way->why = "the pattern of the bubbles changes too much to be followed";
+    way->why = way->is_told ? NULL : "the pattern of the bubbles changes too much to be followed";
 }
 
 static bool make_net(struct net *net)

@@ -9,6 +9,8 @@
  * 20 mm takes bubbles a minute or more, unless one sees them go (common practice, no source). */
 static const double RETURN_MM = 5.0;
 static const double RETURN_MM_PER_S = 0.3;
+static const double RETURN_MOST_MM =
+    10.0; /* however long: a way that nobody saw is not told by what shines there */
 /* Seen again elsewhere after so long a hole, and for less than this or a third of what is left: a speck that
  * comes to light (a cluster must be seen for as long to be one at all). */
 static const double LONG_HOLE_S = 10.0;
@@ -121,7 +123,7 @@ static bool is_other(const struct hunt *hunt, const long *way, size_t frame, dou
 {
     double left_s = hunt->follow->time_s[hunt->follow->n_frames - 1] - hunt->follow->time_s[frame];
 
-    if (hole_s > HUNT_LOST_S && away_mm > RETURN_MM + RETURN_MM_PER_S * hole_s)
+    if (hole_s > HUNT_LOST_S && away_mm > fmin(RETURN_MM + RETURN_MM_PER_S * hole_s, RETURN_MOST_MM))
         return true;
     return hole_s > LONG_HOLE_S && away_mm > STRANGE_MM &&
            seen_from_s(hunt, way, frame) < fmax(RETURN_LEAST_S, fmin(RETURN_SHARE * hole_s, 0.8 * left_s));

@@ -14,8 +14,8 @@
  *  result  direction, velocity_per_s (has_velocity), frequency_per_min (about which the waves are), its
  * interval and regularity are read. Where the count differs from the frequency by more than three quarters of
  * a wave in the whole loop, the count is set, give or take half a wave (one may be missed at the edges),
- *          where the phase scatters as one that slipped does (else noise was counted for waves); otherwise
- *          unsteady waves get the mean of both, and an interval that takes in how far both are apart: the
+ *          a larger one only where the phase scatters as one that slipped does (else noise was counted);
+ * otherwise unsteady waves get the mean of both, and an interval that takes in how far both are apart: the
  * count leaves out what comes before the first crest and after the last, the phase counts parts of waves.
  *          Then the swings are counted (swings.h), which alone know of pauses: has_pauses, share and
  * has_frequency are set, and the interval of uneven waves takes in how far that count is off and how much
