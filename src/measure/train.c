@@ -18,7 +18,7 @@ static const double MOST_SPREAD = 1.0;   /* waves in the whole loop: between the
  * waves. Of 537 made trains at uneven intervals (10 to 30 %) over quiet loops the count differed from the
  * phase by three quarters of a wave at less scatter in two, both of two waves: among few, crests and swings
  * must say the same. */
-static const double SLIPPED_RAD = 0.25;
+static const double SLIPPED_RAD = 0.3, HARDLY_SLIPS_RAD = 0.2;
 static const double FEW_TO_SLIP = 4.0;
 static const double MISSED = 0.5;       /* waves: at the edges of the loop */
 static const double COUNT_ERROR = 0.75; /* waves: of swings, about half of one at either edge */
@@ -201,8 +201,13 @@ static void compare_crests(struct told *told, double crests, double swings, doub
         fabs(swings - crests) > MOST_APART) {
         told->reach = hypot(told->reach, MISSED);
     } else if (fabs(apart) > MOST_APART) {
-        if (!overrules) {
-            told->reach = hypot(told->reach, apart);
+        if (!overrules) { /* where crests and swings agree, part of the way to them, and an interval that
+                             holds both */
+            double slips =
+                fmin(fmax((regularity - HARDLY_SLIPS_RAD) / (SLIPPED_RAD - HARDLY_SLIPS_RAD), 0.0), 1.0);
+
+            told->waves += fabs(swings - crests) > MOST_APART ? 0.0 : 0.5 * slips * apart;
+            told->reach = hypot(told->reach, (1.0 - 0.25 * slips) * apart);
             return;
         }
         told->waves = crests;
