@@ -105,6 +105,15 @@ static bool of_amplitude(struct text_list *cautions, const struct contractions *
                          "beside the wall, which moves less, and how much less could not be seen here.");
 }
 
+static bool of_before_after(struct text_list *cautions, const struct before_after *seen)
+{
+    if (!seen->frequency_difference_per_min.is_known)
+        return true;
+    return text_list_add(
+        cautions, "Before and after the deposit are compared as they were in these minutes: uneven waves "
+                  "differ from one minute to the next without a cause, and that is not in the interval.");
+}
+
 static bool of_findings(struct text_list *cautions, const struct transfer *transfer)
 {
     if ((transfer->deposit.verdict == DEPOSIT_MEASURED || transfer->drift.verdict == DRIFT_MEASURED) &&
@@ -124,5 +133,5 @@ bool cautions_list(struct text_list *cautions, const struct transfer *transfer)
     return always(cautions) && of_scale(cautions, transfer) && of_pixels(cautions, transfer) &&
            of_ticks(cautions, transfer) && of_cavity(cautions, &transfer->cavity) &&
            of_length(cautions, &transfer->cavity) && of_amplitude(cautions, &transfer->contractions) &&
-           of_findings(cautions, transfer);
+           of_before_after(cautions, &transfer->contractions.before_after) && of_findings(cautions, transfer);
 }

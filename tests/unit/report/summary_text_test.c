@@ -108,6 +108,8 @@ static void before_and_after_the_deposit_are_compared_in_words(void **state)
     char *text = NULL;
 
     (void)state;
+    assert_says(transfer_fixture_measured(),
+                "uneven waves differ from one minute to the next without a cause");
     assert_says(transfer,
                 "Before the deposit 2.6 per minute (70 s), after it 3.4 (80 s): 0.8 more (95 % interval "
                 "of after minus before: 0.4 to 1.2).");
@@ -123,6 +125,7 @@ static void before_and_after_the_deposit_are_compared_in_words(void **state)
     transfer->contractions.before_after.frequency_difference_per_min = (struct quantity){0};
     text = written(transfer);
     assert_false(says(text, "Before the deposit"));
+    assert_false(says(text, "without a cause"));
     free(text);
 }
 
