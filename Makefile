@@ -159,6 +159,8 @@ install: all ## install program, manual page, documents and schema (PREFIX= DEST
 	install -d "$(DOC_FOLDER)/docs"
 	install -m 644 $(DOCUMENTS) "$(DOC_FOLDER)"
 	install -m 644 $(sort $(wildcard docs/*.md)) docs/summary.schema.json "$(DOC_FOLDER)/docs"
+	install -d "$(DOC_FOLDER)/docs/validation"
+	install -m 644 $(sort $(wildcard docs/validation/*)) "$(DOC_FOLDER)/docs/validation"
 	sed 's|\[\([^]]*\)\](testvideos/[^)]*)|`\1` of the source|' README.md >"$(DOC_FOLDER)/README.md"
 	chmod 644 "$(DOC_FOLDER)/README.md"
 

@@ -43,6 +43,7 @@ struct cluster {
     double other_seen_s;  /* for so long */
     double other_away_mm; /* so far from where they were lost from sight */
     double lost_s;        /* at that time */
+    double strange_away_mm; /* something as bright was passed over so far from the bubbles; 0: nothing */
     bool has_catheter;
     bool catheter_from_last; /* it came in from the stripe's last place */
     /* Log odds that the catheter came by the last place (then the first is the fundus). */

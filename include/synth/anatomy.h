@@ -50,8 +50,8 @@ struct along anatomy_locate(const struct anatomy *anatomy, struct place place);
  *  (+1: the probe's, -1: the other); that of the canal beyond the os; 0 beyond the fundus. */
 double anatomy_wall_mm(const struct anatomy *anatomy, double s_mm, int side);
 
-/** How far inside the endometrium's border a place lies; negative outside. At the rounded end the border is an
- *  ellipse, and the distance that to its level line: exact at the border, to first order beside it. */
+/** How far inside the endometrium's border a place lies; negative outside. At the rounded end the border is
+ * an ellipse, and the distance that to its level line: exact at the border, to first order beside it. */
 double anatomy_inside_mm(const struct anatomy *anatomy, struct along along);
 
 /** Distance from the centre line to the outer surface of uterus and cervix; 0 where there is neither. */

@@ -19,7 +19,7 @@ struct bubble_facts {
     const struct stripe *stripe;
     const struct canvas *canvas;
     bool fundus_is_first; /* the stripe's first place is the fundus */
-    bool fundus_given; /* marked */
+    bool fundus_given;    /* marked */
     bool is_sure_of_end;
 };
 

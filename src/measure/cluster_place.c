@@ -19,6 +19,10 @@ static const double FIRST_TO_S = 1.2;
 static const double LATE_S = 3.0;
 static const double TREND_S = 10.0; /* before the end, over which the cluster's last movement is told */
 static const double ANYWHERE_MM = 1e3;
+/* Standard error that the way of a few bubbles has and none of these shows: each flickers by a decibel or
+ * two, slowly (loops of the validation study). */
+static const double FLICKER_MM = 0.15;
+
 enum { N_OPINIONS = 4, MOST_SECONDS = 10 };
 
 struct placing {
@@ -234,6 +238,10 @@ static void tell_errors(struct cluster *cluster, const struct stretch_place *fir
     cluster->last.error_mm = hypot(fmax(last_grain, deviation(at_last, n)), last_scatter_mm);
     cluster->drift_error_mm = hypot(fmax(hypot(first_grain, last_grain), deviation(between, n)),
                                     hypot(first_scatter_mm, last_scatter_mm));
+    cluster->drift_error_mm = hypot(cluster->drift_error_mm, FLICKER_MM);
+    if (cluster->strange_away_mm > 0.0) /* a piece after all? the middle of all would lie so much farther */
+        cluster->drift_error_mm = hypot(cluster->drift_error_mm,
+                                        cluster->strange_away_mm / (cluster->last.sight.pieces + 1.0) / 1.96);
 }
 
 static bool find_ends(const struct hunt *hunt, size_t *first, size_t *last)

@@ -223,6 +223,7 @@ bool strangers_find(struct hunt *hunt, const long *way, size_t first, size_t *fr
     if (strange == NULL)
         return false;
     *away_mm = apart_mm(way[*from], left);
+    hunt->cluster->strange_away_mm = *away_mm;
     for (size_t t = 0; t < n; t++) {
         if (t >= *from && way[t] >= 0 && apart_mm(way[t], left) > 0.5 * THEFT_MM)
             row = way[t];

@@ -21,6 +21,9 @@ static const double SAME_BAND = 0.8; /* share of a band's line that lies near an
 static const double SAME_LINE = 0.6; /* the same, where they may end in different places */
 static const double ELSEWHERE = 0.4; /* of either line at most near the other */
 static const double NEARLY_AS_LIKELY = 1.0; /* log odds */
+/* The outer line of a triple line is drawn round the tip as thick as along the walls, where it is about a
+ * millimetre thick: a third of that is not known there. */
+static const double OUTER_LINE_MM = 0.37;
 static const double SAME_END_MM = 4.0;
 static const double LEAST_ERROR_MM = 0.25; /* of a tip: a pixel of the mean picture */
 static const double DRAWN_MM = 10.0;       /* of the line that is drawn along with its tip */
@@ -270,13 +273,15 @@ static size_t settle_on_ends(const struct stripe_bands *bands, size_t best)
     return settled;
 }
 
-/* The weighed mean place of one end over the bands that say the same as the best one; its standard error. */
+/* The weighed mean place of one end over the bands that say the same as the best one; its standard error: of
+ * one tip, and of how far they lie apart along the stripe (half of the variance in the plane). */
 static void agree_on_end(const struct stripe_bands *bands, const double *band_weight, size_t best,
                          bool is_last, double place_mm[2], double *error_mm)
 {
     const struct stripe_fit *fit = &bands->fits[best];
     const double *tip = fit->place_mm[is_last ? fit->n - 1 : 0];
     double sum[2] = {0};
+    double squares = 0.0; /* of the distances from the best one's tip */
     double errors = 0.0;
     double weights = 0.0;
 
@@ -290,12 +295,14 @@ static void agree_on_end(const struct stripe_bands *bands, const double *band_we
             continue;
         sum[0] += weight * at[0];
         sum[1] += weight * at[1];
+        squares += weight * (pow(at[0] - tip[0], 2.0) + pow(at[1] - tip[1], 2.0));
         errors += weight * error;
         weights += weight;
     }
     place_mm[0] = sum[0] / weights;
     place_mm[1] = sum[1] / weights;
-    *error_mm = errors / weights;
+    squares = fmax(squares / weights - pow(place_mm[0] - tip[0], 2.0) - pow(place_mm[1] - tip[1], 2.0), 0.0);
+    *error_mm = hypot(errors / weights, sqrt(0.5 * squares));
 }
 
 /* The thickness that half of the weight of all such bands reaches: one of them may have taken in what lies
@@ -395,6 +402,10 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
     stripe->is_found = true;
     stripe->fit = bands->fits[best];
     memset(&bands->fits[best], 0, sizeof bands->fits[best]);
+    if (stripe->fit.look == STRIPE_TRIPLE_LINE) {
+        stripe->fit.first.error_mm = hypot(stripe->fit.first.error_mm, OUTER_LINE_MM);
+        stripe->fit.last.error_mm = hypot(stripe->fit.last.error_mm, OUTER_LINE_MM);
+    }
     stripe->fundus_first = shape_evidence(&stripe->fit, mean, probe_mm);
 }
 
