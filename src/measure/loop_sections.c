@@ -11,7 +11,7 @@
 #include <string.h>
 
 static const double SURE_OF_END =
-    0.8; /* least chance that the fundus is the fundus for numbers that rest on it */
+    0.9; /* least chance that the fundus is the fundus for numbers that rest on it */
 static const double SURELY_ODDS = 2.0; /* log odds of the catheter's side: about seven to one */
 static const double NORMAL_95 = 1.96;
 static const double LEAST_NEAR = 0.9;   /* chance that the fundus is that near: below, a mark is asked for */

@@ -47,7 +47,7 @@ with tempfile.TemporaryDirectory() as work:
     contracting = [r for r in loops if r["true_contracting"]]
     claim("of_the_short_study_every_loop_is_there", [] if len(loops) == N_LOOPS else ["%d loops" % len(loops)])
     claim("of_the_short_study_stripes_are_found_the_right_way_round",
-          ["%s: exchanged" % r["name"] for r in loops if r["told_ends_exchanged"]] +
+          ["%s: exchanged" % r["name"] for r in loops if r["told_ends_exchanged"] and not r["told_ends_unsure"]] +
           (["found in fewer than 5 loops"] if sum(r["told_fundus_off_mm"] is not None for r in loops) < N_LOOPS - 1 else []))
     claim("of_the_short_study_no_quiet_uterus_is_told_as_contracting",
           [r["name"] for r in loops if not r["true_contracting"] and r["told_waves"] == "measured"])

@@ -255,12 +255,12 @@ def stripe_section(rows):
         near = sum(r["told_fundus_off_mm"] <= 2.0 for r in told)
         trust.append(("%.2f to %.2f" % (low, min(high, 1.0)), len(chosen), len(told),
                       "%s (%d)" % (percent(near / len(told)), near) if told else "-",
-                      sum(bool(r["told_ends_exchanged"]) for r in told), sum(bool(r["told_asks_for_marks"]) for r in chosen)))
+                      sum(bool(r["told_ends_exchanged"]) and not r["told_ends_unsure"] for r in told), sum(bool(r["told_ends_unsure"]) for r in told), sum(bool(r["told_asks_for_marks"]) for r in chosen)))
     return "\n".join([
         "## The stripe\n", "Found in %d of %d loops. Errors in mm, against the true ends in the same frame:\n" % (len(found), len(rows)),
         table(("what", "n", "mean", "median error", "90th percentile", "95th percentile", "worst"), lines),
         "By `trust`:\n",
-        table(("trust", "loops", "stripe told", "fundus within 2 mm", "ends exchanged", "asks for marks"), trust)])
+        table(("trust", "loops", "stripe told", "fundus within 2 mm", "ends exchanged", "said to be unsure", "asks for marks"), trust)])
 
 
 def factor_section(rows):
@@ -307,7 +307,9 @@ def failures(rows):
     out = []
     for r in rows:
         wrong = []
-        if r.get("told_ends_exchanged"):
+        if r.get("told_ends_unsure"):
+            pass  # it says so, and tells nothing that rests on them
+        elif r.get("told_ends_exchanged"):
             wrong.append("fundus and os exchanged")
         elif r.get("told_fundus_off_mm") is not None and r["told_fundus_off_mm"] > 4.0:
             wrong.append("fundus %.1f mm off (trust %.2f)" % (r["told_fundus_off_mm"], r["told_trust"]))

@@ -67,6 +67,7 @@ def told_of(s, t):
                                (k, "velocity_ci95_mm_per_s", "velocity"), (d, "to_fundus_ci95_mm", "to_fundus"),
                                (m, "toward_fundus_ci95_mm", "toward_fundus")):
         row[name + "_low"], row[name + "_high"] = interval(section, key)
+    row["ends_unsure"] = any("which end of the stripe is the fundus cannot be told" in reason for reason in c["reasons"])
     row["fundus_off_mm"] = row["os_off_mm"] = row["ends_exchanged"] = None
     if c.get("fundus_px"):
         mm, frame = t["scale_mm_per_px"], c["frame"]
