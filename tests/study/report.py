@@ -360,7 +360,7 @@ def failure_section(rows):
 def agreement_plot(path, rows):
     import matplotlib
     matplotlib.use("svg")
-    matplotlib.rcParams["svg.hashsalt"] = "afterflash"
+    matplotlib.rcParams.update({"svg.hashsalt": "afterflash", "svg.fonttype": "none"})
     from matplotlib import pyplot
     figure, axes = pyplot.subplots(2, 3, figsize=(11, 6.4), layout="constrained")
     long_ones = [r for r in rows if r["duration_s"] >= fig.TARGET_S]
@@ -394,7 +394,7 @@ def agreement_plot(path, rows):
 def factor_plot(path, rows, words, of):
     import matplotlib
     matplotlib.use("svg")
-    matplotlib.rcParams["svg.hashsalt"] = "afterflash"
+    matplotlib.rcParams.update({"svg.hashsalt": "afterflash", "svg.fonttype": "none"})
     from matplotlib import pyplot
     waves = of in (fig.frequency, fig.amplitude, fig.velocity)
     chosen = [r for r in rows if r["duration_s"] >= fig.TARGET_S and (not waves or fig.is_target(r))]
