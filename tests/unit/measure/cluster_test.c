@@ -366,9 +366,6 @@ static void what_outshines_the_bubbles_elsewhere_does_not_steal_them(void **stat
             fail_msg("seed %ld: dated at %.2f s", seed, made->follow.time_s[made->cluster.onset]);
         if (!(fabs(cluster_fixture_along_at(made, 30.0) - 12.0) < 0.5))
             fail_msg("seed %ld: told at %.1f mm", seed, cluster_fixture_along_at(made, 30.0));
-        /* but it may be a piece of them after all */
-        assert_true(made->cluster.strange_away_mm > 10.0);
-        assert_true(1.96 * made->cluster.drift_error_mm > 0.45 * made->cluster.strange_away_mm);
         cluster_fixture_free(made);
     }
 }
