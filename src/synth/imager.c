@@ -227,8 +227,8 @@ static inline void add_taps(float *restrict to, const float *restrict pulse, flo
         to[k] += weight * pulse[k];
 }
 
-WIDE void imager_add(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
-                     float turns)
+WIDE static void add_echo(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm,
+                          float amplitude, float turns)
 {
     float range = sqrtf(x_mm * x_mm + y_mm * y_mm);
     float beam = (atan2f(x_mm, y_mm) - (float)im->first_rad) / (float)im->beam_rad;
@@ -260,6 +260,12 @@ WIDE void imager_add(const struct imager *im, struct canvas *canvas, float x_mm,
         add_taps(canvas->in + at, pulse, weight * re);
         add_taps(canvas->quad + at, pulse, weight * im_part);
     }
+}
+
+void imager_add(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
+                float turns)
+{
+    add_echo(im, canvas, x_mm, y_mm, amplitude, turns);
 }
 
 void imager_add_bright(const struct imager *im, struct canvas *canvas, struct place place, double peak_db,
