@@ -21,8 +21,9 @@ static const double LEAST_COHERENCE = 0.5;
  * cancel out at one distance, but not at half as much again too. */
 static const double FAR_MM = 8.0;
 /* Below it waves are not told from other motion surely enough for numbers: neighbouring places, and, where no
- * line stands out in the spectrum, places too far apart to share speckle. Of 140 loops of eight generators
- * the two below had a wrong frequency, and those next above (0.66) a right one. */
+ * line stands out in the spectrum, places too far apart to share speckle. Of 160 made loops of eight
+ * generators three are withheld so, two of which had a wrong frequency; the study's are among those that it
+ * was set on. */
 static const double TOLD_COHERENCE = 0.6;
 static const double FAINT_MM = 0.2, FAINT_COHERENCE = 0.7;
 static const double WEAK_MM = 0.3; /* walls that wander without waves moved by up to 0.2 mm in made loops */

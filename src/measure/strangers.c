@@ -11,8 +11,8 @@ static const double RETURN_MM = 5.0;
 static const double RETURN_MM_PER_S = 0.3;
 static const double RETURN_MOST_MM =
     10.0; /* however long: a way that nobody saw is not told by what shines there */
-/* Seen again elsewhere after so long a hole, and for less than this or a third of what is left: a speck that
- * comes to light (a cluster must be seen for as long to be one at all). */
+/* Seen again elsewhere after so long a hole, and for less than this and than a share of the hole: a speck
+ * that comes to light (a cluster must be seen for as long to be one at all). */
 static const double LONG_HOLE_S = 10.0;
 static const double RETURN_LEAST_S = 6.0;
 static const double RETURN_SHARE = 0.25;

@@ -14,7 +14,7 @@ static const double MIXED_PART =
     0.5; /* of a cycle, in which waves that run either way by turns run one way */
 /* Standard errors that all cycles share, over the velocity: made loops of two generators. Where waves meet or
  * turn round, the place of that is one more thing to err about: such loops of the validation study
- * were off by more than the narrower interval in one of four. */
+ * were off by more than the narrower interval in three of nine. */
 static const double SHARED_PART = 0.02, SHARED_PART_MEETING = 0.05;
 enum { LEAST_CYCLES = 3 }; /* for an interval */
 

@@ -186,23 +186,15 @@ WIDE static void sum_rows(const struct patch *patch, const float *corner, size_t
         size_t start = (size_t)row * patch->shape->n_columns;
 
         for (size_t i = 0; i < patch->shape->n_columns; i += PATCH_LANES) {
-            lanes above;
-            lanes below;
-            lanes next;
+            lanes value;
             lanes of_patch;
             lanes weighted;
 
-            memcpy(&above, upper + i, sizeof above);
-            memcpy(&next, upper + i + 1, sizeof next);
-            above += part_x * (next - above);
-            memcpy(&below, lower + i, sizeof below);
-            memcpy(&next, lower + i + 1, sizeof next);
-            below += part_x * (next - below);
-            above = above + part_y * (below - above) - 128.0F;
+            patch_between(&value, upper + i, lower + i, part_x, part_y);
             memcpy(&weighted, patch->shape->weight + start + i, sizeof weighted);
-            weighted *= above;
+            weighted *= value;
             all.mean += weighted;
-            all.square += weighted * above;
+            all.square += weighted * value;
             memcpy(&of_patch, patch->texture + start + i, sizeof of_patch);
             all.with_texture += weighted * of_patch;
             memcpy(&of_patch, patch->slope_x + start + i, sizeof of_patch);

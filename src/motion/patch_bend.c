@@ -66,23 +66,15 @@ WIDE static void sum_bent_row(const struct patch *patch, const float *upper, siz
     for (int lane = 0; lane < PATCH_LANES; lane++)
         x[lane] = (float)(lane - patch->shape->reach_x_px);
     for (size_t i = 0; i < patch->shape->n_columns; i += PATCH_LANES, x += (float)PATCH_LANES) {
-        lanes above;
-        lanes below;
-        lanes next;
+        lanes value;
         lanes slope;
         lanes weighted;
 
-        memcpy(&above, upper + i, sizeof above);
-        memcpy(&next, upper + i + 1, sizeof next);
-        above += part_x * (next - above);
-        memcpy(&below, lower + i, sizeof below);
-        memcpy(&next, lower + i + 1, sizeof next);
-        below += part_x * (next - below);
-        above = above + part_y * (below - above) - 128.0F;
+        patch_between(&value, upper + i, lower + i, part_x, part_y);
         memcpy(&weighted, patch->shape->weight + start + i, sizeof weighted);
-        weighted *= above;
+        weighted *= value;
         all.mean += weighted;
-        all.square += weighted * above;
+        all.square += weighted * value;
         memcpy(&slope, patch->slope_x + start + i, sizeof slope);
         slope *= weighted;
         all.way[0] += slope;

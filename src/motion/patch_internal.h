@@ -60,6 +60,23 @@ static inline double patch_add_lanes(const lanes *sums)
            (((double)sum[2] + (double)sum[6]) + ((double)sum[3] + (double)sum[7]));
 }
 
+/** Eight pixels between two rows of a picture, parts of a pixel to the right and down, less mid-grey. */
+static inline void patch_between(lanes *value, const float *upper, const float *lower, float part_x,
+                                 float part_y)
+{
+    lanes above;
+    lanes below;
+    lanes next;
+
+    memcpy(&above, upper, sizeof above);
+    memcpy(&next, upper + 1, sizeof next);
+    above += part_x * (next - above);
+    memcpy(&below, lower, sizeof below);
+    memcpy(&next, lower + 1, sizeof next);
+    below += part_x * (next - below);
+    *value = above + part_y * (below - above) - 128.0F;
+}
+
 /** Whether a patch whose corner is within the pixel at (left, top) lies inside a picture. */
 static inline bool patch_is_inside(const struct patch *patch, const struct raster *raster, int left, int top)
 {

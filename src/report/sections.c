@@ -1,6 +1,5 @@
 #include "report/sections_internal.h"
 
-#include "base/json.h"
 #include "report/published_internal.h"
 #include "report/verdict.h"
 
@@ -9,19 +8,6 @@
 
 /* Places kept: enough for any use of the number, few enough that the last is not noise. */
 enum { MM = 3, PX = 2, SECONDS = 4, PER_MIN = 4, FRACTION = 4, SCALE = 7 };
-
-static json_t *whole_or_null(json_t *made, bool is_whole)
-{
-    if (is_whole)
-        return made;
-    json_decref(made);
-    return NULL;
-}
-
-static bool put_number(json_t *section, const char *key, struct quantity quantity, int decimals)
-{
-    return json_put(section, key, json_from_quantity(quantity, decimals));
-}
 
 static bool put_interval(json_t *section, const char *key, struct quantity quantity, int decimals)
 {

@@ -1,23 +1,9 @@
 #include "report/sections_internal.h"
 
-#include "base/json.h"
 #include "report/verdict.h"
 
 /* As in the other sections (sections.c). */
 enum { MM = 3, PX = 2, SECONDS = 2, PER_MIN = 4 };
-
-static json_t *whole_or_null(json_t *made, bool is_whole)
-{
-    if (is_whole)
-        return made;
-    json_decref(made);
-    return NULL;
-}
-
-static bool put_number(json_t *section, const char *key, struct quantity quantity, int decimals)
-{
-    return json_put(section, key, json_from_quantity(quantity, decimals));
-}
 
 /* ---- waves one by one ---- */
 

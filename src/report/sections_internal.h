@@ -1,12 +1,29 @@
 #ifndef AFTERFLASH_REPORT_SECTIONS_INTERNAL_H
 #define AFTERFLASH_REPORT_SECTIONS_INTERNAL_H
 
+#include "base/json.h"
 #include "measure/transfer.h"
 
 #include <jansson.h>
+#include <stdbool.h>
 
 /* The sections of summary.json as JSON objects; NULL when memory ran out. Every fixed key is
  * there; when one is null and the result gives no reason, a plain one is added. */
+
+/** A section whose keys could all be put; else it is ended, and NULL. */
+static inline json_t *whole_or_null(json_t *made, bool is_whole)
+{
+    if (is_whole)
+        return made;
+    json_decref(made);
+    return NULL;
+}
+
+/** Puts a quantity, null where it is not known. */
+static inline bool put_number(json_t *section, const char *key, struct quantity quantity, int decimals)
+{
+    return json_put(section, key, json_from_quantity(quantity, decimals));
+}
 
 /** `scale`. */
 json_t *sections_scale(const struct scale *scale);

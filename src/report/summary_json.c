@@ -10,14 +10,6 @@
 /* Raised when a key changes its meaning or goes away; new keys do not raise it. */
 static const char schema[] = "afterflash summary 1";
 
-static json_t *whole_or_null(json_t *made, bool is_whole)
-{
-    if (is_whole)
-        return made;
-    json_decref(made);
-    return NULL;
-}
-
 static json_t *libraries(void)
 {
     struct tool_library library;

@@ -339,12 +339,7 @@ static void free_findings(struct scale *scale, struct cavity *cavity, struct con
     text_list_free(&scale->reasons);
     free(cavity->centre_line);
     text_list_free(&cavity->reasons);
-    free(contractions->waves);
-    free(contractions->over_time);
-    free(contractions->power_mm2_min);
-    free(contractions->power_px2_min);
-    text_list_free(&contractions->before_after.reasons);
-    text_list_free(&contractions->reasons);
+    contractions_free(contractions);
     text_list_free(&deposit->reasons);
     free(drift->follow_ups);
     text_list_free(&drift->reasons);
