@@ -93,7 +93,9 @@ enum { SPECTROGRAM_FREQUENCIES = 31 };
 struct contractions {
     enum contractions_verdict verdict;
     struct quantity frequency_per_min;
-    struct quantity count;
+    struct quantity count;         /* waves that passed the middle of the places that were followed */
+    struct quantity counted_at_mm; /* its distance from the fundus, along the stripe */
+    struct quantity counted_at_px;
     struct quantity amplitude_mm; /* half the peak-to-peak change of wall-to-wall distance */
     struct quantity amplitude_px;
     struct quantity velocity_mm_per_s;

@@ -18,7 +18,9 @@ struct wave_one {
     double start_s;          /* the walls begin to draw together at the first place that it passes */
     double end_s;            /* they are back at the last one */
     bool has_middle;
-    double middle_s;               /* they are closest in the middle of the stripe */
+    bool is_led_on;  /* has_middle of a wave that was followed up to an edge of the trace, short of the middle:
+                        as waves run on */
+    double middle_s; /* they are closest in the middle of the places */
     double crest_s;                /* they are closest at the first place that was seen of it */
     enum wave_direction direction; /* never mixed */
     bool has_speed;
@@ -31,7 +33,9 @@ struct wave_one {
 struct wave_list {
     struct wave_one *wave; /* n, by crest_s; owned */
     size_t n;
-    double n_middle; /* of them pass the middle of the stripe */
+    double n_middle;     /* of them pass the middle of the places */
+    double from_s, to_s; /* looked at */
+    double interval_s;   /* from wave to wave, while they come */
 };
 
 /** Lists the waves one by one, as they are counted by eye: narrowings that were followed along at least a
@@ -44,6 +48,13 @@ struct wave_list {
  *  Errors: ERROR_MEMORY. */
 MUST_CHECK bool wave_list_make(struct wave_list *list, const struct wave_trace *trace,
                                const struct wave_result *result, struct error **err);
+
+/** How many waves passed the middle of the places while they were looked at: those that are listed as passing
+ *  it, and, where waves come without pauses and not from both ends by turns, those for which the rhythm has
+ *  room before the first and after the last of them (near an edge a crest is not told from the way to it).
+ *
+ *  result  that the list was made from */
+double wave_list_count(const struct wave_list *list, const struct wave_result *result);
 
 /** Frees what it holds and empties it; accepts NULL. */
 void wave_list_free(struct wave_list *list);

@@ -30,6 +30,13 @@ static void fill_wave(struct wave_seen *seen, const struct wave_one *wave, const
     length_set(facts->canvas, &seen->strength_mm, &seen->strength_px, quantity_of(wave->strength));
 }
 
+/* By how many waves a list must at least differ from what the frequency makes to be doubted: one at the
+ * edges, and what the frequency may be wrong by. */
+static double least_apart(const struct wave_result *measured)
+{
+    return 1.0 + 0.5 * (measured->high_per_min - measured->low_per_min) * measured->assessed_s / 60.0;
+}
+
 /* Waves of the list pass the middle of the stripe a whole number of times, which is less than one off what
  * the frequency makes of the same time; more than that, and what the frequency may be wrong by, is told. */
 static void compare_with_count(struct contractions *contractions, const struct wave_list *list,
@@ -38,9 +45,8 @@ static void compare_with_count(struct contractions *contractions, const struct w
     double minutes = measured->assessed_s / 60.0;
     double waves = measured->frequency_per_min * minutes;
     double apart = list->n_middle - waves;
-    double least = 1.0 + 0.5 * (measured->high_per_min - measured->low_per_min) * minutes;
 
-    if (fabs(apart) >= least)
+    if (fabs(apart) >= least_apart(measured))
         (void)text_list_add(
             &contractions->reasons,
             apart < 0.0 ? "of the %.0f waves that the frequency makes, %.0f could be listed one by one; "
@@ -48,6 +54,23 @@ static void compare_with_count(struct contractions *contractions, const struct w
                         : "the frequency makes %.0f waves, but %.0f narrowings are listed one by one: "
                           "some are no whole waves",
             waves, list->n_middle);
+}
+
+/* Where the list holds the waves that the frequency makes, they are counted one by one: by how many there is
+ * room for, the frequency errs at the edges. */
+static void fill_count(struct loop_result *result, const struct bubble_facts *facts,
+                       const struct wave_list *list, const struct wave_result *measured)
+{
+    struct contractions *contractions = &result->contractions;
+    const double *position_mm = result->motion.position_mm;
+    size_t n = result->motion.n_positions;
+    double count = wave_list_count(list, measured);
+
+    if (fabs(count - measured->count) < least_apart(measured))
+        contractions->count = quantity_of(count);
+    if (facts->is_sure_of_end && n > 0)
+        length_set(facts->canvas, &contractions->counted_at_mm, &contractions->counted_at_px,
+                   quantity_of(0.5 * (position_mm[0] + position_mm[n - 1])));
 }
 
 static bool fill_list(struct contractions *contractions, const struct bubble_facts *facts,
@@ -204,8 +227,10 @@ bool course_sections_fill(struct loop_result *result, const struct bubble_facts 
     if (is_made &&
         (!fill_list(contractions, facts, &list) || !fill_course(contractions, facts->canvas, &course)))
         is_made = error_memory(err);
-    if (is_told)
+    if (is_told) {
         compare_with_count(contractions, &list, measured);
+        fill_count(result, facts, &list, measured);
+    }
     if (is_told && is_parted && is_made)
         is_made = fill_before_after(result, facts, trace, measured, &list, err);
     rate_course_free(&course);

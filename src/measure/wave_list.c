@@ -13,9 +13,17 @@
 static const double LEAST_SHARE = 0.25; /* of the places: shorter narrowings are not told from chance */
 static const double TYPICAL = 0.6;      /* quantile of the places: as for the amplitude */
 static const double EDGE_S = 2.0;       /* crests so near an edge of the trace are not seen to turn */
+/* Of the time from wave to wave: so near an edge of the trace a crest is not yet, or no longer, told from the
+ * way to it. */
+static const double EDGE_SHARE = 0.3;
+static const double DOUBLE_SHARE = 0.5; /* of that time: within it two that were led on are one */
+/* Of that time by which a wave that was not seen must lie within the trace to be counted by the rhythm. */
+static const double EDGE_ROOM = 0.05;
 /* Of the stripe, along which a wave is followed that runs one way while the loop's waves come from both ends:
  * less may be half of one of those. */
 static const double MOST_OF_IT = 0.75;
+
+static const double NEAR_PLACES = 2.0; /* to the middle, to be seen there: as crests.c goes on over holes */
 
 enum { LEAST_PLACES = 3, MOST_PLACES = 256 };
 
@@ -25,6 +33,7 @@ struct making {
     const struct wave_result *result;
     const struct even *even;
     double spacing_mm;
+    double interval_s; /* from wave to wave, while they come */
 };
 
 /* The middle of the times from half of the way to the crest (or from it), over the places. */
@@ -94,6 +103,70 @@ static bool is_cut(const struct making *making, const struct crest_line *line, s
     return is_early ? next_s < EDGE_S : next_s > last_s - EDGE_S;
 }
 
+/* Seconds from place to place toward the middle of a stripe, going up from its first place, for a wave whose
+ * own line does not tell; false where the waves of the loop do not tell it either. */
+static bool usual_slope(const struct making *making, bool is_below, double *slope)
+{
+    const struct wave_result *result = making->result;
+    double s_per_place = result->has_velocity ? making->spacing_mm / result->velocity_per_s : 0.0;
+
+    switch (result->direction) {
+    case DIRECTION_FUNDUS_TO_CERVIX:
+        *slope = s_per_place;
+        break;
+    case DIRECTION_CERVIX_TO_FUNDUS:
+        *slope = -s_per_place;
+        break;
+    case DIRECTION_OPPOSING:
+        *slope = is_below ? s_per_place : -s_per_place;
+        break;
+    default:
+        return false;
+    }
+    return result->has_velocity;
+}
+
+/* The place nearest to the middle at which a crest was seen. */
+static double nearest_place(const struct crest_track *track, double middle)
+{
+    double nearest = (double)track->first;
+
+    for (size_t p = track->first; p <= track->last; p++)
+        if (track->crest[p].is_seen && fabs((double)p - middle) < fabs(nearest - middle))
+            nearest = (double)p;
+    return nearest;
+}
+
+/* When a wave passed the middle of the places. One that was followed up to an edge of the trace, short of the
+ * middle, is taken to have run on as waves run. */
+static void set_middle(struct wave_one *wave, const struct making *making, const struct crest_track *track,
+                       const struct crest_line *line)
+{
+    double middle = 0.5 * (double)(making->even->n_positions - 1);
+    double last_s = (double)(making->even->n - 1) / EVEN_HZ;
+    double edge_s = fmax(EDGE_SHARE * making->interval_s, EDGE_S);
+    double at_s = crest_line_at(line, middle);
+    double near = nearest_place(track, middle);
+
+    bool is_across = (double)track->first <= middle && middle <= (double)track->last;
+    bool has_halves = making->result->direction == DIRECTION_OPPOSING && !line->is_bent;
+
+    /* no one line leads through the halves of a wave that comes from both ends */
+    if (!is_across || (has_halves && fabs(near - middle) >= NEAR_PLACES)) {
+        bool is_below = near < middle;
+        double slope = line->slope[0];
+
+        if (line->is_bent || (!line->has_speed && !usual_slope(making, is_below, &slope)))
+            return;
+        at_s = crest_line_at(line, near) + slope * (middle - near);
+        if (!is_across && at_s > edge_s && at_s < last_s - edge_s)
+            return;
+        wave->is_led_on = true;
+    }
+    wave->middle_s = making->even->from_s + at_s;
+    wave->has_middle = at_s >= 0.0 && at_s <= last_s;
+}
+
 /* A wave lasts, at a place, twice as long as it takes from half of the way in to half of the way back: so it
  * is for a raised cosine. The halves are told best, where the walls move fastest. */
 static void set_times(struct wave_one *wave, const struct making *making, const struct crest_tracks *tracks,
@@ -110,7 +183,6 @@ static void set_times(struct wave_one *wave, const struct making *making, const 
     double turned_s = line->is_bent ? line->at_s : first_s;
     double from_s = fmin(fmin(first_s, last_s), turned_s);
     double to_s = fmax(fmax(first_s, last_s), turned_s);
-    double middle = 0.5 * (double)(n_places - 1);
     double begins_s = from_s - 2.0 * before_s;
     double ends_s = to_s + 2.0 * after_s;
 
@@ -121,10 +193,7 @@ static void set_times(struct wave_one *wave, const struct making *making, const 
     wave->start_s = making->even->from_s + begins_s;
     wave->end_s = making->even->from_s + ends_s;
     wave->crest_s = making->even->from_s + from_s;
-    wave->middle_s = making->even->from_s + crest_line_at(line, middle);
-    wave->has_middle = (double)track->first <= middle && middle <= (double)track->last &&
-                       crest_line_at(line, middle) >= 0.0 &&
-                       crest_line_at(line, middle) <= (double)(making->even->n - 1) / EVEN_HZ;
+    set_middle(wave, making, track, line);
 }
 
 /* Half of a wave that comes from both ends would pass for one that runs one way. */
@@ -161,7 +230,7 @@ static bool are_halves(const struct making *making, const struct crest_track *fu
     middle = 0.5 * (double)(fundal->last + cervical->first);
     return one.slope[1] > 0.0 && other.slope[0] < 0.0 &&
            fabs(crest_line_at(&one, middle) - crest_line_at(&other, middle)) <
-               CRESTS_MOST_STEP * 60.0 * making->result->share / making->result->frequency_per_min;
+               CRESTS_MOST_STEP * making->interval_s;
 }
 
 static void join_halves(const struct making *making, struct crest_tracks *tracks)
@@ -179,6 +248,16 @@ static void join_halves(const struct making *making, struct crest_tracks *tracks
             fundal->n_seen += cervical->n_seen;
             cervical->n_seen = 0;
         }
+}
+
+/* Of a wave that comes from both ends, both halves may have been led on to the middle: it passes there once. */
+static void leave_doubles(struct wave_list *list, double within_s)
+{
+    for (size_t i = 0; i < list->n; i++)
+        for (size_t k = 0; k < list->n && list->wave[i].is_led_on; k++)
+            if (k != i && list->wave[k].has_middle &&
+                fabs(list->wave[k].middle_s - list->wave[i].middle_s) < within_s)
+                list->wave[i].has_middle = list->wave[i].is_led_on = false;
 }
 
 static void add_waves(struct wave_list *list, const struct making *making, const struct crest_tracks *tracks)
@@ -201,9 +280,11 @@ static void add_waves(struct wave_list *list, const struct making *making, const
                                   .along = (double)(track->last - track->first) * making->spacing_mm};
         set_times(wave, making, tracks, i, &line);
         doubt_way(wave, making);
-        list->n_middle += wave->has_middle;
         list->n++;
     }
+    leave_doubles(list, DOUBLE_SHARE * making->interval_s);
+    for (size_t i = 0; i < list->n; i++)
+        list->n_middle += list->wave[i].has_middle;
     qsort(list->wave, list->n, sizeof *list->wave, by_crest);
 }
 
@@ -221,19 +302,46 @@ bool wave_list_make(struct wave_list *list, const struct wave_trace *trace, cons
     if (result->verdict != CONTRACTIONS_MEASURED || !result->has_frequency)
         return true;
     making.spacing_mm = fabs(trace->position_mm[1] - trace->position_mm[0]);
+    making.interval_s = 60.0 * result->share / result->frequency_per_min;
     even_stretch(trace, &from, &to);
     list->wave = calloc(WAVE_LIST_MOST, sizeof *list->wave);
     is_made = list->wave != NULL && even_make(&even, trace, from, to) &&
               crests_follow(&tracks, &even, result->frequency_per_min / result->share);
     if (is_made && result->direction == DIRECTION_OPPOSING)
         join_halves(&making, &tracks);
-    if (is_made)
+    if (is_made) {
+        list->from_s = even.from_s;
+        list->to_s = even.from_s + (double)(even.n - 1) / EVEN_HZ;
+        list->interval_s = making.interval_s;
         add_waves(list, &making, &tracks);
+    }
     crests_free(&tracks);
     even_free(&even);
     if (!is_made)
         wave_list_free(list);
     return is_made || error_memory(err);
+}
+
+/* Waves for which there is room between an edge and the nearest one that was seen to pass. */
+static double room(double gap_s, double interval_s)
+{
+    return floor(fmax(gap_s / interval_s - EDGE_ROOM, 0.0));
+}
+
+double wave_list_count(const struct wave_list *list, const struct wave_result *result)
+{
+    double first_s = HUGE_VAL;
+    double last_s = -HUGE_VAL;
+
+    for (size_t i = 0; i < list->n; i++)
+        if (list->wave[i].has_middle) {
+            first_s = fmin(first_s, list->wave[i].middle_s);
+            last_s = fmax(last_s, list->wave[i].middle_s);
+        }
+    if (list->n_middle < 1.0 || result->has_pauses || result->direction == DIRECTION_MIXED)
+        return list->n_middle;
+    return list->n_middle + room(first_s - list->from_s, list->interval_s) +
+           room(list->to_s - last_s, list->interval_s);
 }
 
 void wave_list_free(struct wave_list *list)

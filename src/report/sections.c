@@ -179,6 +179,8 @@ json_t *sections_contractions(const struct contractions *contractions, const str
                   put_number(made, "frequency_per_min", contractions->frequency_per_min, PER_MIN) &&
                   put_interval(made, "frequency_ci95_per_min", contractions->frequency_per_min, PER_MIN) &&
                   put_number(made, "count", contractions->count, 0) &&
+                  put_number(made, "counted_at_mm", contractions->counted_at_mm, MM) &&
+                  put_number(made, "counted_at_px", contractions->counted_at_px, PX) &&
                   put_number(made, "amplitude_mm", contractions->amplitude_mm, MM + 1) &&
                   put_interval(made, "amplitude_ci95_mm", contractions->amplitude_mm, MM + 1) &&
                   put_number(made, "amplitude_px", contractions->amplitude_px, PX + 1) &&

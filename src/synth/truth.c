@@ -76,28 +76,36 @@ static json_t *cavity(const struct truth *t)
     return kept(made, is_good);
 }
 
-static json_t *waves_list(const struct scene *scene, double *silent)
+static json_t *wave_row(const struct wave *wave, double passes_s)
+{
+    json_t *made = json_object();
+
+    return kept(made, json_put(made, "starts_s", number(wave->starts_s)) &&
+                          json_put(made, "passes_middle_s", number(passes_s)) &&
+                          json_put(made, "amplitude_mm", number(wave->amplitude_mm)) &&
+                          json_put(made, "direction", json_string(direction_words[wave->flow])));
+}
+
+/* The waves that pass the middle of the cavity within the recording (inside), or those that pass other places
+ * of it only. */
+static json_t *waves_list(const struct scene *scene, bool inside, double *silent)
 {
     json_t *made = json_array();
     struct wave wave;
     double middle = 0.5 * scene->recipe.length_mm;
+    double reach_s = middle / scene->recipe.velocity_mm_per_s;
     bool is_good = true;
 
     *silent = 0.0;
     for (size_t i = 0; waves_get(scene->waves, i, &wave) && is_good; i++) {
         double passes = waves_passes_s(scene->waves, i, middle);
-        json_t *row;
 
-        if (passes < 0.0 || passes > scene->recipe.duration_s)
+        if (passes < -reach_s || passes > scene->recipe.duration_s + reach_s ||
+            (passes >= 0.0 && passes <= scene->recipe.duration_s) != inside)
             continue;
         if (wave.amplitude_mm <= 0.0)
             *silent += 1.0;
-        row = json_object();
-        is_good = json_put(row, "starts_s", number(wave.starts_s)) &&
-                  json_put(row, "passes_middle_s", number(passes)) &&
-                  json_put(row, "amplitude_mm", number(wave.amplitude_mm)) &&
-                  json_put(row, "direction", json_string(direction_words[wave.flow]));
-        is_good = json_add(made, row) && is_good;
+        is_good = json_add(made, wave_row(&wave, passes));
     }
     return kept(made, is_good);
 }
@@ -119,8 +127,9 @@ static json_t *contractions(const struct truth *t)
 {
     const struct scene *scene = t->scene;
     struct truth_waves found = truth_count_waves(scene);
-    double silent = 0.0, upper_share = 0.0, amplitude = truth_amplitude_mm(scene, &upper_share);
-    json_t *made = json_object(), *list = waves_list(scene, &silent);
+    double silent = 0.0, unused = 0.0, upper_share = 0.0, amplitude = truth_amplitude_mm(scene, &upper_share);
+    json_t *made = json_object(), *list = waves_list(scene, true, &silent);
+    json_t *beside = waves_list(scene, false, &unused);
     bool is_measured = found.count > 0;
     bool is_good =
         json_put(made, "verdict", json_string(is_measured ? "measured" : "quiescent")) &&
@@ -135,7 +144,8 @@ static json_t *contractions(const struct truth *t)
                  is_measured ? number(scene->recipe.velocity_mm_per_s) : json_null()) &&
         json_put(made, "direction", is_measured ? json_string(direction_words[found.flow]) : json_null());
 
-    is_good = json_put(made, "waves", list) && is_good && put_parts(made, scene);
+    is_good = json_put(made, "waves", list) && is_good;
+    is_good = json_put(made, "waves_beside", beside) && is_good && put_parts(made, scene);
     return kept(made, is_good);
 }
 

@@ -16,7 +16,7 @@ from scipy.stats import qmc
 
 SEED = 20261127
 # Frame sizes and how often they come, least first; large ones cost most.
-SIZES = ((480, 360, 0.34), (640, 480, 0.28), (800, 600, 0.22), (1024, 768, 0.10), (1280, 960, 0.06))
+SIZES = ((480, 360, 0.36), (640, 480, 0.30), (800, 600, 0.20), (1024, 768, 0.09), (1280, 960, 0.05))
 DIRECTIONS = (("cervix-to-fundus", 0.35), ("fundus-to-cervix", 0.31), ("opposing", 0.18), ("mixed", 0.16))
 CODECS = (("h264", "mp4", 0.40), ("mpeg4", "avi", 0.30), ("mjpeg", "avi", 0.30))
 MOST_FRAMES = 1800.0
@@ -67,7 +67,7 @@ def anatomy(u, depth_mm):
 
 def recording(u):
     duration = by_ratio((u["length_s"] / 0.38), 30.0, 120.0) if u["length_s"] < 0.38 else \
-        by_ratio(((u["length_s"] - 0.38) / 0.62) ** 2.2, 120.0, 300.0)
+        by_ratio(((u["length_s"] - 0.38) / 0.62) ** 3.0, 120.0, 300.0)
     depth = by_ratio(u["depth"], 60.0, 140.0)
     width, height, _ = one_of(u["size"], SIZES)
     codec, suffix, _ = one_of(u["codec"], CODECS)
@@ -76,7 +76,7 @@ def recording(u):
     quality = {"h264": between(u["quality"], 17, 32), "mpeg4": between(u["quality"], 2, 12), "mjpeg": between(u["quality"], 1, 40)}[codec]
     return {
         "duration-s": round(duration, 1),
-        "frames-per-s": round(by_ratio(u["frame_rate"] ** 2.0, 4.0, min(60.0, MOST_FRAMES / duration)), 2),
+        "frames-per-s": round(by_ratio(u["frame_rate"] ** 3.0, 4.0, min(60.0, MOST_FRAMES / duration)), 2),
         "width-px": width, "height-px": height,
         "depth-mm": round(depth, 1),
         # fewer where the field is deep: a beam is wider there, and a loop takes its time by them

@@ -36,13 +36,26 @@ def distance_mm(one, other, mm):
     return math.hypot(one[0] - other[0], one[1] - other[1]) * mm if one and other else None
 
 
-def truth_of(t):
-    """What the generator says of a loop: columns that begin with true_."""
+def waves_past(t, at_mm):
+    """How many true waves passed a place so far from the fundus within the loop; in the middle for None."""
+    k, length, n = t["contractions"], t["cavity"]["length_mm"], 0
+    if k["verdict"] != "measured":
+        return 0
+    for wave in k["waves"] + k["waves_beside"]:
+        away_mm = 0.5 * length - (0.5 * length if at_mm is None else at_mm)
+        later_mm = {"cervix-to-fundus": away_mm, "fundus-to-cervix": -away_mm, "opposing": -abs(away_mm)}[wave["direction"]]
+        passes_s = wave["passes_middle_s"] + later_mm / k["velocity_mm_per_s"]
+        n += wave["amplitude_mm"] > 0 and 0 <= passes_s <= t["duration_s"]
+    return n
+
+
+def truth_of(t, s):
+    """What the generator says of a loop: columns that begin with true_; of the waves, how many passed where they were counted."""
     k, d, m, c = t["contractions"], t["deposit"], t["drift"], t["cavity"]
     contracting = k["verdict"] == "measured"
     return {
         "true_contracting": contracting,
-        "true_frequency_per_min": k["frequency_per_min"], "true_count": k["count"] if contracting else 0,
+        "true_frequency_per_min": k["frequency_per_min"], "true_count": waves_past(t, s["contractions"]["counted_at_mm"]),
         "true_amplitude_mm": k["amplitude_mm"], "true_velocity_mm_per_s": k["velocity_mm_per_s"], "true_direction": k["direction"],
         "true_deposited": d["verdict"] == "measured",
         "true_deposit_s": d["time_s"], "true_to_fundus_mm": d.get("to_fundus_mm"), "true_toward_fundus_mm": m.get("toward_fundus_mm"),
@@ -134,7 +147,7 @@ class Study:
         with open(os.path.join(result, "summary.json")) as f:
             s = json.load(f)
         row = {key.replace("-", "_"): value for key, value in loop.items()}
-        row.update(truth_of(t))
+        row.update(truth_of(t, s))
         row.update(told_of(s, t))
         return row
 
