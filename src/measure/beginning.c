@@ -104,6 +104,7 @@ static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
         double time_s = follow->time_s[t];
         double before = 0.0, after = 0.0, row_before = 0.0, row_after = 0.0;
         double least = 0.0;
+        double away = 0.0;
 
         if (way[t] < 0 ||
             !mean_of_way(hunt, way, fmax(time_s - GLINT_S, follow->time_s[first]), time_s, &before,
@@ -111,7 +112,8 @@ static size_t skip_glint(const struct hunt *hunt, const long *way, size_t first)
             !mean_of_way(hunt, way, time_s, time_s + GLINT_S, &after, &row_after))
             continue;
         brightest = fmax(brightest, before);
-        least = fabs(row_after - row_before) * FOLLOW_STEP_MM > GLINT_MM ? BRIGHTENS : BRIGHTENS_IN_PLACE;
+        away = fmin(fabs(row_after - row_before) * FOLLOW_STEP_MM / GLINT_MM, 1.0);
+        least = BRIGHTENS_IN_PLACE + away * (BRIGHTENS - BRIGHTENS_IN_PLACE);
         if (before < GLINT_STRENGTH && after > best * least * brightest) {
             best = after / (least * brightest);
             start = t;

@@ -4,32 +4,22 @@
 #include "measure/drift_opinions.h"
 #include "measure/drift_path.h"
 #include "measure/length.h"
+#include "measure/tip_sections.h"
 
 #include <math.h>
 #include <stdlib.h>
 
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
-/* Bubbles come to rest a little ahead of the tip that they left; a tip told elsewhere is another bright
- * thing, or the dim end of the shaft was not seen. Common practice, no source. */
-static const double TIP_LEAST_BEHIND_MM = 1.0;
-static const double TIP_MOST_BEHIND_MM = 5.0; /* of made loops at most 4.4 */
 /* A distance from a fundus that is told with a greater standard error than this answers little: it is what
  * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
 static const double MOST_HALF_MM = 2.94; /* of 1.5 mm */
 /* Of made loops whose stripe was trusted less, every second had its fundus elsewhere (docs/validation.md). */
 static const double LEAST_TRUST = 0.7;
-static const double TIP_BEFORE_S = 1.5;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
-
-/* Arc length from the fundus. */
-static double from_fundus(const struct bubble_facts *facts, double at_mm)
-{
-    return facts->fundus_is_first ? at_mm : facts->stripe->fit.length_mm - at_mm;
-}
 
 static const struct stripe_end *fundal_end(const struct bubble_facts *facts)
 {
@@ -112,60 +102,6 @@ static void doubt_stripe(struct text_list *reasons, const struct bubble_facts *f
                   "--fundus and --os");
 }
 
-/* Where the catheter's tip lay just before the deposit, from the fundus; false where it was not seen. */
-static bool tip_before(const struct bubble_facts *facts, double *at_mm)
-{
-    const struct follow *follow = facts->follow;
-    size_t onset = facts->cluster->onset;
-    double tip_mm[64];
-    size_t n = 0;
-
-    for (size_t t = onset; t-- > 0 && n < 64 && follow->time_s[onset] - follow->time_s[t] < TIP_BEFORE_S;)
-        if (facts->cluster->sight[t].has_tip)
-            tip_mm[n++] = from_fundus(facts, facts->cluster->sight[t].tip_along_mm);
-    *at_mm = n > 0 ? statistics_median(tip_mm, n) : 0.0;
-    return n > 0;
-}
-
-static double tip_behind_mm(const struct bubble_facts *facts, double at_mm)
-{
-    return at_mm - from_fundus(facts, facts->cluster->first.sight.along_mm);
-}
-
-/* Whether what was taken for the tip in the frames of a loop may be told: where bubbles came, only if they
- * bear it out. */
-static bool tells_tips(const struct bubble_facts *facts)
-{
-    double at_mm = 0.0;
-    double behind_mm = 0.0;
-
-    if (!facts->cluster->has_onset)
-        return true;
-    if (!tip_before(facts, &at_mm))
-        return false;
-    behind_mm = tip_behind_mm(facts, at_mm);
-    return behind_mm >= TIP_LEAST_BEHIND_MM && behind_mm <= TIP_MOST_BEHIND_MM;
-}
-
-static void fill_tip(struct deposit *deposit, const struct bubble_facts *facts)
-{
-    double at_mm = 0.0;
-
-    if (!tip_before(facts, &at_mm))
-        (void)text_list_add(&deposit->reasons, "the catheter's tip was not seen just before the deposit");
-    else if (tip_behind_mm(facts, at_mm) < TIP_LEAST_BEHIND_MM)
-        (void)text_list_add(&deposit->reasons,
-                            "the catheter's tip cannot be told from what is bright ahead of it");
-    else if (tip_behind_mm(facts, at_mm) > TIP_MOST_BEHIND_MM)
-        (void)text_list_add(
-            &deposit->reasons,
-            "the catheter was seen, but not as far as the bubbles that left it, so its tip is "
-            "not told");
-    else
-        length_set(facts->canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px,
-                   quantity_of(fabs(at_mm)));
-}
-
 /* What makes the instant uncertain. */
 static void doubt_instant(struct text_list *reasons, const struct bubble_facts *facts)
 {
@@ -183,6 +119,14 @@ static void doubt_instant(struct text_list *reasons, const struct bubble_facts *
                      "come from beyond it, later than they were deposited");
 }
 
+static void say_covered(struct text_list *reasons, double from_s)
+{
+    (void)text_list_add(reasons,
+                        "the bubbles came to light as the catheter left, which had lain over that place from "
+                        "%.0f s on: they may have been deposited since then, and have lain elsewhere",
+                        from_s);
+}
+
 static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
 {
     const struct cluster *cluster = facts->cluster;
@@ -196,15 +140,22 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                               follow_carry_error_mm(follow, canvas, onset, first->along_mm),
                               outside_mm(facts, first)};
     double error = NORMAL_95 * root_of_squares(errors, 4);
+    double covered_s = 0.0;
+    bool is_covered = tip_sections_cover(facts, &covered_s);
 
     deposit->verdict = DEPOSIT_MEASURED;
     doubt_stripe(&deposit->reasons, facts);
     doubt_instant(&deposit->reasons, facts);
-    deposit->time_s = quantity_of(follow->time_s[onset]);
+    deposit->time_s = is_covered ? quantity_within(follow->time_s[onset], covered_s, follow->time_s[onset])
+                                 : quantity_of(follow->time_s[onset]);
     deposit->has_frame = true;
     deposit->frame = follow->frame[onset];
     deposit->has_point = true;
     deposit->point_px = canvas_to_frame(canvas, place);
+    if (is_covered) {
+        say_covered(&deposit->reasons, covered_s);
+        return;
+    }
     if (!facts->is_sure_of_end) {
         (void)text_list_add(&deposit->reasons,
                             "which end of the stripe is the fundus cannot be told; mark it with --fundus");
@@ -216,7 +167,7 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                quantity_within(to_fundus, fmax(to_fundus - error, 0.0), to_fundus + error));
     deposit->relative_depth =
         quantity_of(to_fundus / (facts->stripe->fit.length_mm + facts->stripe->tail.length_mm));
-    fill_tip(deposit, facts);
+    tip_sections_fill(deposit, facts);
     if (canvas->is_nominal)
         (void)text_list_add(&deposit->reasons, "no scale is known, so distances are in pixels only");
 }
@@ -294,7 +245,13 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
                                         0.5 * (first->across_mm + last->across_mm));
     double net = hypot(along, last->across_mm - first->across_mm);
     struct drift_path path = drift_path_trace(facts->follow, facts->cluster);
+    double covered_s = 0.0;
 
+    if (facts->cluster->has_onset && tip_sections_cover(facts, &covered_s)) {
+        drift->verdict = DRIFT_NOT_ASSESSABLE;
+        say_covered(&drift->reasons, covered_s);
+        return;
+    }
     drift->verdict = DRIFT_MEASURED;
     doubt_stripe(&drift->reasons, facts);
     length_set(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
@@ -419,7 +376,7 @@ static void fill_row(struct series_row *row, size_t t, bool is_tip_told, const s
             length_set(canvas, &row->to_fundus_mm, &row->to_fundus_px,
                        quantity_of(canvas_distance_mm(canvas, place, fundus)));
             length_set(canvas, &row->along_stripe_mm, &row->along_stripe_px,
-                       quantity_of(from_fundus(facts, sight->along_mm)));
+                       quantity_of(bubble_facts_from_fundus(facts, sight->along_mm)));
         }
     }
 }
@@ -433,7 +390,7 @@ bool bubble_sections_fill_series(struct loop_result *result, const struct bubble
     if (result->series == NULL)
         return false;
     result->n_series = follow->n_frames;
-    is_tip_told = tells_tips(facts);
+    is_tip_told = tip_sections_are_told(facts);
     for (size_t t = 0; t < follow->n_frames; t++) {
         size_t n_good = 0;
 

@@ -23,6 +23,12 @@ struct bubble_facts {
     bool is_sure_of_end;
 };
 
+/* Arc length from the fundus to a place so far from the stripe's first one. */
+static inline double bubble_facts_from_fundus(const struct bubble_facts *facts, double at_mm)
+{
+    return facts->fundus_is_first ? at_mm : facts->stripe->fit.length_mm - at_mm;
+}
+
 /* Fills deposit and drift. */
 void bubble_sections_fill(struct loop_result *result, const struct bubble_facts *facts);
 

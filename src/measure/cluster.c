@@ -32,6 +32,11 @@ static const double LEAST_PER_S = 1.5;
 static const double BRIEF_S = 8.0;
 static const double BRIEF_HOLE_S = 5.0;
 static const double BRIEF_AWAY_MM = 4.0;
+/* What comes, shines for less than this and goes for good does what a catheter does; so much of the loop comes
+ * after it. */
+static const double PASSING_S = 15.0;
+static const double PASSED_S = 30.0;
+static const double BEHIND_MOST_MM = 8.0, BEHIND_SHARE = 0.2; /* unless its tip is told behind the bubbles */
 /* A catheter that stays for longer than this has left something (a transfer takes less: common practice, no
  * source); the end of the loop. */
 static const double LATE_S = 40.0;
@@ -180,9 +185,37 @@ static bool doubt(struct hunt *hunt, size_t first, double seen_s, double other_s
         seen_s, hunt->follow->time_s[first], away_mm, other_s);
 }
 
+/* Whether a catheter's tip was told just behind what was seen from first to last, in a share of the time. */
+static bool has_tip_behind(const struct hunt *hunt, const long *way, const long *tip, size_t first,
+                           size_t last)
+{
+    double n = 0.0;
+    double n_behind = 0.0;
+
+    for (size_t t = first; t <= last; t++) {
+        double ahead_mm = 0.0;
+
+        n += 1.0;
+        if (way[t] < 0 || tip[t] < 0)
+            continue;
+        ahead_mm = -hunt_behind_mm(hunt, way[t], tip[t]);
+        n_behind += ahead_mm >= 0.0 && ahead_mm < BEHIND_MOST_MM;
+    }
+    return n_behind > BEHIND_SHARE * n;
+}
+
+static bool doubt_passing(struct hunt *hunt, size_t first, double seen_s, struct text_list *reasons)
+{
+    hunt->cluster->is_doubtful = true;
+    return text_list_add(reasons,
+                         "something bright was seen for %.0f s from %.0f s on and not again, and no catheter "
+                         "was told beside it: whether it was bubbles or the catheter cannot be told",
+                         seen_s, hunt->follow->time_s[first]);
+}
+
 /* What was seen briefly and then, after a long hole, elsewhere may be a catheter's tip and then the bubbles,
  * or the bubbles and then another thing. False when memory ran out. */
-static bool doubt_brief(struct hunt *hunt, const long *way, size_t first, struct text_list *reasons)
+static bool doubt_brief(struct hunt *hunt, const long *way, const long *tip, size_t first, struct text_list *reasons)
 {
     const double *time_s = hunt->follow->time_s;
     struct cluster *cluster = hunt->cluster;
@@ -199,6 +232,9 @@ static bool doubt_brief(struct hunt *hunt, const long *way, size_t first, struct
         return time_s[last] - time_s[first] >= BRIEF_S || away_mm < BRIEF_AWAY_MM ||
                doubt(hunt, first, time_s[last] - time_s[first], time_s[next], away_mm, reasons);
     }
+    if (!has_tip_behind(hunt, way, tip, first, last) && time_s[last] - time_s[first] < PASSING_S &&
+        time_s[hunt->follow->n_frames - 1] - time_s[last] > PASSED_S && time_s[first] - time_s[0] > BRIEF_S)
+        return doubt_passing(hunt, first, time_s[last] - time_s[first], reasons);
     return !(cluster->other_s > 0.0) || cluster->other_seen_s < time_s[last] - time_s[first] ||
            time_s[last] - time_s[first] >= 2.0 * BRIEF_S ||
            doubt(hunt, first, time_s[last] - time_s[first], cluster->other_s, cluster->other_away_mm,
@@ -240,7 +276,7 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
         return false;
     if (first == follow->n_frames)
         return doubt_end(hunt, tip, reasons);
-    if (!doubt_brief(hunt, way, first, reasons))
+    if (!doubt_brief(hunt, way, tip, first, reasons))
         return false;
     if (hunt->cluster->is_doubtful)
         return true;

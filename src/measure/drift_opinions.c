@@ -9,13 +9,15 @@ static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 
  * interval that held both would be wider than published drifts are long (means of 2 to 2.69 mm, norms.c). */
 static const double GROSS_MM = 4.0;
 static const double GROSS_INTERVALS = 3.0;
+/* A drift told no better than that answers little: as a distance from the fundus (bubble_sections.c). */
+static const double MOST_HALF_MM = 2.94;
 
 static const char *way_of(double toward_mm)
 {
     return toward_mm < 0.0 ? "away from" : "toward";
 }
 
-static void withdraw(struct drift *drift, const struct drift_opinions *opinions)
+static void clear(struct drift *drift)
 {
     const struct quantity none = {0};
 
@@ -25,6 +27,11 @@ static void withdraw(struct drift *drift, const struct drift_opinions *opinions)
     drift->toward_fundus_mm = drift->final_to_fundus_mm = drift->by_speckle_mm = none;
     drift->toward_fundus_px = drift->final_to_fundus_px = drift->by_speckle_px = none;
     drift->followed_s = drift->pieces = none;
+}
+
+static void withdraw(struct drift *drift, const struct drift_opinions *opinions)
+{
+    clear(drift);
     (void)text_list_add(&drift->reasons,
                         "by the centre of their brightness the bubbles went %.1f mm %s the fundus, by their "
                         "pattern %.1f mm %s it: one of the two followed another thing, so no drift is told",
@@ -38,6 +45,19 @@ static void set_around(const struct canvas *canvas, struct quantity *mm, struct 
     length_set(canvas, mm, px, quantity_within(value, low, high));
 }
 
+/* The drift, where its interval leaves something of it. */
+static void set_drift(struct drift *drift, const struct canvas *canvas, double value, double low, double high)
+{
+    if (0.5 * (high - low) > MOST_HALF_MM) {
+        clear(drift);
+        (void)text_list_add(&drift->reasons,
+                            "how far the bubbles went is told to within %.0f mm only, too vague for a drift",
+                            0.5 * (high - low));
+        return;
+    }
+    set_around(canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px, value, low, high);
+}
+
 void drift_opinions_join(struct drift *drift, const struct canvas *canvas,
                          const struct drift_opinions *opinions)
 {
@@ -49,8 +69,7 @@ void drift_opinions_join(struct drift *drift, const struct canvas *canvas,
     double apart = fabs(speckle - centre);
 
     if (opinions->why_no_speckle != NULL) {
-        set_around(canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px, centre, centre - half,
-                   centre + half);
+        set_drift(drift, canvas, centre, centre - half, centre + half);
         (void)text_list_add(&drift->reasons, "how far the bubbles went is told once, not twice: %s",
                             opinions->why_no_speckle);
         return;
@@ -62,12 +81,10 @@ void drift_opinions_join(struct drift *drift, const struct canvas *canvas,
     set_around(canvas, &drift->by_speckle_mm, &drift->by_speckle_px, speckle, speckle - speckle_half,
                speckle + speckle_half);
     if (apart <= joint) {
-        set_around(canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px, centre, centre - half,
-                   centre + half);
+        set_drift(drift, canvas, centre, centre - half, centre + half);
         return;
     }
-    set_around(canvas, &drift->toward_fundus_mm, &drift->toward_fundus_px, centre,
-               fmin(centre - half, speckle), fmax(centre + half, speckle));
+    set_drift(drift, canvas, centre, fmin(centre - half, speckle), fmax(centre + half, speckle));
     (void)text_list_add(&drift->reasons,
                         "by their pattern the bubbles went %.1f mm %s the fundus, which differs by more than "
                         "either may err: the drift's interval holds both",

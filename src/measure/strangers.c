@@ -14,6 +14,7 @@ static const double RETURN_MOST_MM =
 /* Seen again elsewhere after so long a hole, and for less than this and than a share of the hole: a speck
  * that comes to light (a cluster must be seen for as long to be one at all). */
 static const double LONG_HOLE_S = 10.0;
+static const double LONGEST_HOLE_S = 30.0; /* after that it is not told to be the same however long it is seen */
 static const double RETURN_LEAST_S = 6.0;
 static const double RETURN_SHARE = 0.25;
 /* What is so much fainter than the cluster usually is and so far from its last and next clear sight is
@@ -124,6 +125,8 @@ static bool is_other(const struct hunt *hunt, const long *way, size_t frame, dou
     double left_s = hunt->follow->time_s[hunt->follow->n_frames - 1] - hunt->follow->time_s[frame];
 
     if (hole_s > HUNT_LOST_S && away_mm > fmin(RETURN_MM + RETURN_MM_PER_S * hole_s, RETURN_MOST_MM))
+        return true;
+    if (hole_s > LONGEST_HOLE_S && away_mm > STRANGE_MM)
         return true;
     return hole_s > LONG_HOLE_S && away_mm > STRANGE_MM &&
            seen_from_s(hunt, way, frame) < fmax(RETURN_LEAST_S, fmin(RETURN_SHARE * hole_s, 0.8 * left_s));

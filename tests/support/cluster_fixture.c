@@ -168,7 +168,7 @@ struct cluster_fixture *cluster_fixture_find(const struct cluster_fixture_conten
     made->canvas = (struct canvas){
         .width_px = 400, .height_px = 200, .step_px = 1, .mm_per_px_x = PIXEL_MM, .mm_per_px_y = PIXEL_MM};
     follow = &made->follow;
-    follow->n_frames = (size_t)lround(DURATION_S * per_s);
+    follow->n_frames = (size_t)lround((contents->lasts_s > 0.0 ? contents->lasts_s : DURATION_S) * per_s);
     assert_true(follow->n_frames <= CLUSTER_FIXTURE_MOST);
     follow->row_from_mm = -BEYOND_MM;
     follow->n_rows = (size_t)lround((CLUSTER_FIXTURE_LENGTH_MM + 2.0 * BEYOND_MM) / FOLLOW_STEP_MM) + 1;

@@ -487,6 +487,47 @@ what_shines_up_briefly_elsewhere_long_after_the_bubbles_were_lost_is_not_taken_f
     }
 }
 
+/* Bubbles may have moved on unseen, or another thing has come to light: nobody can tell. */
+static void what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_not_told_to_be_them(void **state)
+{
+    (void)state;
+    for (long seed = 204; seed <= 206; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 4.0,
+                                                                    .bubbles_along_mm = 20.0,
+                                                                    .gone_from_s = 22.0,
+                                                                    .gone_to_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .other_from_s = 53.0,
+                                                                    .other_along_mm = 14.0,
+                                                                    .lasts_s = 60.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.is_present && made->cluster.has_onset);
+        assert_true(made->follow.time_s[made->cluster.last.frame] < 24.0);
+        assert_true(fabs(made->cluster.other_s - 53.0) < 1.0);
+        cluster_fixture_free(made);
+    }
+}
+
+/* Air at a catheter's tip, the rest of which is not seen, does that too. */
+static void what_comes_and_soon_goes_for_good_with_no_catheter_beside_it_is_not_told_as_the_deposit(void **state)
+{
+    (void)state;
+    for (long seed = 207; seed <= 209; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 10.0,
+                                                                    .bubbles_along_mm = 20.0,
+                                                                    .gone_from_s = 20.0,
+                                                                    .gone_to_s = CLUSTER_FIXTURE_NEVER_S,
+                                                                    .lasts_s = 60.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.is_doubtful && !made->cluster.is_present);
+        assert_int_equal(made->reasons.n, 1);
+        cluster_fixture_free(made);
+    }
+}
+
 static void a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming(void **state)
 {
     struct cluster_fixture *made = cluster_fixture_find(&(struct cluster_fixture_contents){
@@ -648,6 +689,10 @@ int main(void)
         cmocka_unit_test(what_appears_far_from_where_the_bubbles_faded_is_not_taken_for_them),
         cmocka_unit_test(
             what_shines_up_briefly_elsewhere_long_after_the_bubbles_were_lost_is_not_taken_for_them),
+        cmocka_unit_test(
+            what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_not_told_to_be_them),
+        cmocka_unit_test(
+            what_comes_and_soon_goes_for_good_with_no_catheter_beside_it_is_not_told_as_the_deposit),
         cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
         cmocka_unit_test(a_cluster_that_was_there_from_the_start_has_no_instant),
         cmocka_unit_test(a_cluster_that_parts_is_followed_in_all_its_pieces),

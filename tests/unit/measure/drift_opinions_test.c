@@ -76,6 +76,20 @@ static void opinions_that_disagree_grossly_leave_no_drift(void **state)
     drift_free(&drift);
 }
 
+static void a_drift_told_no_better_than_to_three_millimetres_is_not_told(void **state)
+{
+    const struct drift_opinions opinions = {.centre_mm = 2.0, .centre_error_mm = 1.6, .why_no_speckle = "lost"};
+    struct drift drift = {.verdict = DRIFT_MEASURED};
+
+    (void)state;
+    drift.net_mm = quantity_of(2.0);
+    drift_opinions_join(&drift, &CANVAS, &opinions);
+    assert_int_equal(drift.verdict, DRIFT_NOT_ASSESSABLE);
+    assert_false(drift.toward_fundus_mm.is_known || drift.net_mm.is_known);
+    assert_non_null(strstr(drift.reasons.items[0], "too vague"));
+    drift_free(&drift);
+}
+
 static void one_opinion_is_told_as_one(void **state)
 {
     struct drift drift = joined(-8.0, 0.0, "the pattern was lost");
@@ -95,6 +109,7 @@ int main(void)
         cmocka_unit_test(opinions_that_agree_leave_the_interval_as_it_is),
         cmocka_unit_test(opinions_that_disagree_are_both_held_by_the_interval),
         cmocka_unit_test(opinions_that_disagree_grossly_leave_no_drift),
+        cmocka_unit_test(a_drift_told_no_better_than_to_three_millimetres_is_not_told),
         cmocka_unit_test(one_opinion_is_told_as_one),
     };
 
