@@ -11,9 +11,9 @@
 
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
-/* A distance from a fundus that is told with a greater standard error than this answers little: it is what
- * lies between the published groups of transfers (8.7 and 10.2 mm, Lambers et al. 2007, see norms.c). */
-static const double MOST_HALF_MM = 2.94; /* of 1.5 mm */
+/* A distance from a fundus that is told no better than that answers little: deposits are aimed at a band of 15
+ * to 20 mm (common practice, no source), which such an interval covers but for a fifth. */
+static const double MOST_HALF_MM = 2.0;
 /* Of made loops whose stripe was trusted less, every second had its fundus elsewhere (docs/validation.md). */
 static const double LEAST_TRUST = 0.7;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
@@ -266,6 +266,13 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
         (void)text_list_add(
             &drift->reasons,
             "which end of the stripe is the fundus cannot be told, so drift has no direction");
+        return;
+    }
+    if (!facts->fundus_given && facts->stripe->trust < BORNE_OUT_TRUST) {
+        (void)text_list_add(&drift->reasons,
+                            "the stripe is told with little trust (%.2f of 1), too little for a drift along "
+                            "it; mark it with --fundus and --os",
+                            facts->stripe->trust);
         return;
     }
     fill_final(drift, facts);

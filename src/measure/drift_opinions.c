@@ -9,8 +9,9 @@ static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 
  * interval that held both would be wider than published drifts are long (means of 2 to 2.69 mm, norms.c). */
 static const double GROSS_MM = 4.0;
 static const double GROSS_INTERVALS = 3.0;
-/* A drift told no better than that answers little: as a distance from the fundus (bubble_sections.c). */
-static const double MOST_HALF_MM = 2.94;
+/* A drift told no better than that answers little: it may be the mean of those published (2 to 2.69 mm,
+ * norms.c) or none. */
+static const double MOST_HALF_MM = 2.0;
 
 static const char *way_of(double toward_mm)
 {

@@ -58,7 +58,8 @@ def truth_of(t, s):
         "true_frequency_per_min": k["frequency_per_min"], "true_count": waves_past(t, s["contractions"]["counted_at_mm"]),
         "true_amplitude_mm": k["amplitude_mm"], "true_velocity_mm_per_s": k["velocity_mm_per_s"], "true_direction": k["direction"],
         "true_deposited": d["verdict"] == "measured",
-        "true_deposit_s": d["time_s"], "true_to_fundus_mm": d.get("to_fundus_mm"), "true_toward_fundus_mm": m.get("toward_fundus_mm"),
+        "true_deposit_s": d["time_s"], "true_to_fundus_mm": d.get("to_fundus_mm"), "true_toward_fundus_mm": m.get("toward_fundus_as_seen_mm"),
+        "true_to_fundus_by_echoes_mm": d.get("to_fundus_by_echoes_mm"), "true_toward_fundus_by_echoes_mm": m.get("toward_fundus_mm"),
         "true_length_mm": c["length_mm"], "true_thickness_mm": c["thickness_mm"], "true_scale_mm_per_px": t["scale_mm_per_px"],
     }
 
