@@ -4,6 +4,7 @@
 #include "base/contract.h"
 #include "base/error.h"
 #include "synth/anatomy.h"
+#include "synth/curve.h"
 #include "synth/recipe.h"
 
 #include <stddef.h>
@@ -22,11 +23,12 @@ struct canvas {
     int stride; /* floats from one beam to the next */
     float *in;  /* real and imaginary part; sample k of beam b stands at b * stride + IMAGER_PAD + k */
     float *quad;
-    float *luma;  /* 0..255, as above, after imager_compress */
-    float *spare; /* room for a copy of luma */
+    float *luma;        /* 0..255, as above, after imager_compress */
+    float *spare;       /* room for a copy of luma */
+    struct curve curve; /* of the last compression */
 };
 
-/** Part of the lines; ends are not included. */
+/** Part of the lines; ends are not included and not before the firsts. */
 struct window {
     int first_beam, end_beam, first_sample, end_sample;
 };

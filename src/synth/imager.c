@@ -8,22 +8,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum {
-    TAPS = 8,
-    SHIFTS = 64,
-    WAVE_ENTRIES = 4096,
-    BELL_ENTRIES = 1024,
-    CURVE_ENTRIES = 2048,
-    NOISE_ENTRIES = 1 << 20
-};
+enum { TAPS = 8, SHIFTS = 64, WAVE_ENTRIES = 4096, BELL_ENTRIES = 1024, NOISE_ENTRIES = 1 << 20 };
 
 static const double TWO_PI = 6.283185307179586;
 static const double RADIANS = 0.017453292519943295;
 static const double SPEED_MM_PER_US = 1.54; /* of sound in soft tissue: IEC 61391-1 */
 static const double CYCLES_IN_PULSE =
     3.0; /* full width at half height of the envelope: common practice, no source */
-static const double BELL_END = 3.5;   /* exp(-3.5) = 3 %: the point spread is cut off there */
-static const double FLOOR_DB = -44.0; /* what is shown black with 60 dB of range, soft tissue being 0 */
+static const double BELL_END = 3.5; /* exp(-3.5) = 3 %: the point spread is cut off there */
 
 struct imager {
     struct recipe recipe;
@@ -38,7 +30,6 @@ struct imager {
     float wave[WAVE_ENTRIES + WAVE_ENTRIES / 4]; /* sine by turn */
     float bell[BELL_ENTRIES + 2];                /* exp(-u) */
     float pulse[SHIFTS + 1][TAPS];
-    float display[CURVE_ENTRIES + 1];
 };
 
 double imager_axial_mm(const struct imager *im)
@@ -68,11 +59,6 @@ static void fill_tables(struct imager *im)
 
             im->pulse[shift][k] = (float)exp(-0.5 * away * away);
         }
-    for (int i = 0; i <= CURVE_ENTRIES; i++) {
-        double share = (double)i / CURVE_ENTRIES;
-
-        im->display[i] = (float)(255.0 * pow(share, 1.7) * (1.12 - 0.12 * share));
-    }
 }
 
 static void fill_samples(struct imager *im)
@@ -295,20 +281,9 @@ void imager_add_bright(const struct imager *im, struct canvas *canvas, struct pl
         }
 }
 
-static float shown(const struct imager *im, double power, double gain_db)
-{
-    double range = im->recipe.dynamic_range_db;
-    double db = 10.0 * log10(power + 1e-12) + im->recipe.gain_db + gain_db;
-    /* white is where 60 dB of range put it: a smaller range darkens the weak echoes */
-    double share = (db - (FLOOR_DB + 60.0 - range)) / range;
-    double entry = fmin(fmax(share, 0.0), 1.0) * CURVE_ENTRIES;
-
-    return im->display[(int)entry];
-}
-
 double imager_luma(const struct imager *im, double db)
 {
-    return (double)shown(im, pow(10.0, db / 10.0), 0.0);
+    return curve_luma(&im->recipe, pow(10.0, db / 10.0), 0.0);
 }
 
 struct window canvas_whole(const struct canvas *canvas)
@@ -316,22 +291,35 @@ struct window canvas_whole(const struct canvas *canvas)
     return (struct window){0, canvas->n_beams, 0, canvas->n_samples};
 }
 
+/* Power of the window's samples of a beam, with the noise of the receiver, of which each sample takes two
+ * values. */
+WIDE static void hear(const struct imager *im, struct canvas *canvas, struct window w, int beam,
+                      const float *noise)
+{
+    size_t at = (size_t)beam * (size_t)canvas->stride + IMAGER_PAD;
+    const float *in = canvas->in + at, *quad = canvas->quad + at;
+    float *power = canvas->luma + at;
+
+#pragma omp simd
+    for (int k = w.first_sample; k < w.end_sample; k++) {
+        float factor = im->gain[k] * im->shade[beam];
+        float real = in[k] * factor + noise[2 * k] * im->noise_level[k];
+        float imaginary = quad[k] * factor + noise[2 * k + 1] * im->noise_level[k];
+
+        power[k] = real * real + imaginary * imaginary;
+    }
+}
+
 void imager_compress(const struct imager *im, struct canvas *canvas, struct window w, long frame,
                      double gain_db)
 {
+    curve_make(&canvas->curve, &im->recipe, gain_db);
     for (int b = w.first_beam; b < w.end_beam; b++) {
         double place =
             dice_hash(im->recipe.seed + 301, frame, b) * (double)(NOISE_ENTRIES - 2 * im->n_samples);
-        const float *noise = im->noise + (long)place;
-        size_t at = (size_t)b * (size_t)canvas->stride + IMAGER_PAD;
+        size_t at = (size_t)b * (size_t)canvas->stride + (size_t)(IMAGER_PAD + w.first_sample);
 
-        for (int k = w.first_sample; k < w.end_sample; k++) {
-            float factor = im->gain[k] * im->shade[b];
-            float in = canvas->in[at + (size_t)k] * factor + noise[2 * (size_t)k] * im->noise_level[k];
-            float quad =
-                canvas->quad[at + (size_t)k] * factor + noise[2 * (size_t)k + 1] * im->noise_level[k];
-
-            canvas->luma[at + (size_t)k] = shown(im, (double)(in * in + quad * quad), gain_db);
-        }
+        hear(im, canvas, w, b, im->noise + (long)place);
+        curve_show(&canvas->curve, canvas->luma + at, (size_t)(w.end_sample - w.first_sample));
     }
 }
