@@ -213,45 +213,116 @@ static inline void add_taps(float *restrict to, const float *restrict pulse, flo
         to[k] += weight * pulse[k];
 }
 
-WIDE static void add_echo(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm,
-                          float amplitude, float turns)
+/* How echoes lie among the lines. */
+struct landing {
+    float angle[ECHOES_TOGETHER], sample[ECHOES_TOGETHER], turns[ECHOES_TOGETHER];
+    float beam[ECHOES_TOGETHER];
+    float scale[ECHOES_TOGETHER]; /* from squared beams to entries of the bell */
+    float real[ECHOES_TOGETHER], imaginary[ECHOES_TOGETHER];
+    int base[ECHOES_TOGETHER], shift[ECHOES_TOGETHER]; /* the sample before, and how far beyond it */
+    int first[ECHOES_TOGETHER], last[ECHOES_TOGETHER]; /* beams; last < first: none */
+};
+
+WIDE static void find_samples(const struct imager *im, const struct echoes *e, struct landing *restrict to)
 {
-    float range = sqrtf(x_mm * x_mm + y_mm * y_mm);
-    float beam = (atan2f(x_mm, y_mm) - (float)im->first_rad) / (float)im->beam_rad;
-    float sample = (range - (float)im->recipe.probe_radius_mm) / (float)im->sample_mm;
-    float phase = range * (float)(2.0 * im->recipe.frequency_mhz / SPEED_MM_PER_US) + turns;
-    int base = (int)floorf(sample), nearest = base < 0 ? 0 : base, turn;
-    float reach, spread, scale, re, im_part;
-    const float *pulse;
+    float radius_mm = (float)im->recipe.probe_radius_mm, sample_mm = (float)im->sample_mm;
+    float turns_a_mm = (float)(2.0 * im->recipe.frequency_mhz / SPEED_MM_PER_US);
 
-    if (base < -3 || base >= im->n_samples + 3)
-        return;
-    nearest = nearest < im->n_samples ? nearest : im->n_samples - 1;
-    spread = im->spread_beams[nearest];
-    reach = spread * 2.6458f; /* sqrt(2 * BELL_END) */
-    if (beam < -reach || beam > (float)(im->n_beams - 1) + reach)
-        return;
-    turn = (int)((phase - floorf(phase)) * WAVE_ENTRIES) & (WAVE_ENTRIES - 1);
-    amplitude *= im->normal[nearest];
-    im_part = amplitude * im->wave[turn];
-    re = amplitude * im->wave[turn + WAVE_ENTRIES / 4];
-    pulse = im->pulse[(int)((sample - (float)base) * SHIFTS)];
-    scale = (float)(BELL_ENTRIES / BELL_END) * 0.5f / (spread * spread);
-    for (int b = (int)ceilf(fmaxf(beam - reach, 0.0f)); b < im->n_beams && (float)b <= beam + reach; b++) {
-        float away = (float)b - beam;
-        int entry = (int)(away * away * scale);
-        float weight = im->bell[entry < BELL_ENTRIES ? entry : BELL_ENTRIES];
-        size_t at = (size_t)b * (size_t)canvas->stride + (size_t)(IMAGER_PAD + base - 3);
+#pragma omp simd
+    for (size_t i = 0; i < e->n; i++) {
+        float range = sqrtf(e->x_mm[i] * e->x_mm[i] + e->y_mm[i] * e->y_mm[i]);
 
-        add_taps(canvas->in + at, pulse, weight * re);
-        add_taps(canvas->quad + at, pulse, weight * im_part);
+        to->sample[i] = (range - radius_mm) / sample_mm;
+        to->base[i] = (int)floorf(to->sample[i]);
+        to->turns[i] = range * turns_a_mm + e->turns[i];
     }
 }
 
-void imager_add(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
-                float turns)
+static bool is_deep(const struct imager *im, int base)
 {
-    add_echo(im, canvas, x_mm, y_mm, amplitude, turns);
+    return base >= -3 && base < im->n_samples + 3;
+}
+
+static void find_angles(const struct imager *im, const struct echoes *e, struct landing *to)
+{
+    for (size_t i = 0; i < e->n; i++)
+        to->angle[i] = is_deep(im, to->base[i]) ? atan2f(e->x_mm[i], e->y_mm[i]) : 0.0f;
+}
+
+WIDE static void find_beams(const struct imager *im, const struct echoes *e, struct landing *restrict to)
+{
+    float first_rad = (float)im->first_rad, beam_rad = (float)im->beam_rad;
+    int n_beams = im->n_beams, n_samples = im->n_samples;
+
+#pragma omp simd
+    for (size_t i = 0; i < e->n; i++) {
+        int base = to->base[i], nearest = base < 0 ? 0 : base, first, last;
+        float beam = (to->angle[i] - first_rad) / beam_rad, spread, reach, start, end;
+        bool is_seen;
+
+        nearest = nearest < n_samples ? nearest : n_samples - 1;
+        spread = im->spread_beams[nearest];
+        reach = spread * 2.6458f; /* sqrt(2 * BELL_END) */
+        is_seen =
+            (base >= -3) & (base < n_samples + 3) & (beam >= -reach) & (beam <= (float)(n_beams - 1) + reach);
+        start = beam - reach;
+        end = beam + reach;
+        start = start > 0.0f ? start : 0.0f;
+        first = (int)ceilf(start);
+        last = (int)floorf(end);
+        last = last < n_beams ? last : n_beams - 1;
+        to->beam[i] = beam;
+        to->first[i] = first;
+        to->last[i] = is_seen ? last : -1;
+        to->scale[i] = (float)(BELL_ENTRIES / BELL_END) * 0.5f / (spread * spread);
+        to->shift[i] = (int)((to->sample[i] - (float)base) * SHIFTS);
+    }
+}
+
+WIDE static void find_phases(const struct imager *im, const struct echoes *e, struct landing *restrict to)
+{
+    int n_samples = im->n_samples;
+
+#pragma omp simd
+    for (size_t i = 0; i < e->n; i++) {
+        int nearest = to->base[i] < 0 ? 0 : to->base[i];
+        int turn = (int)((to->turns[i] - floorf(to->turns[i])) * WAVE_ENTRIES) & (WAVE_ENTRIES - 1);
+        float amplitude;
+
+        nearest = nearest < n_samples ? nearest : n_samples - 1;
+        amplitude = e->amplitude[i] * im->normal[nearest];
+        to->imaginary[i] = amplitude * im->wave[turn];
+        to->real[i] = amplitude * im->wave[turn + WAVE_ENTRIES / 4];
+    }
+}
+
+WIDE static void add_all(const struct imager *im, struct canvas *canvas, const struct landing *to, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        const float *pulse = im->pulse[to->shift[i]];
+        float beam = to->beam[i], scale = to->scale[i], real = to->real[i], imaginary = to->imaginary[i];
+        size_t at = (size_t)to->first[i] * (size_t)canvas->stride + (size_t)(IMAGER_PAD + to->base[i] - 3);
+
+        for (int b = to->first[i]; b <= to->last[i]; b++, at += (size_t)canvas->stride) {
+            float away = (float)b - beam;
+            int entry = (int)(away * away * scale);
+            float weight = im->bell[entry < BELL_ENTRIES ? entry : BELL_ENTRIES];
+
+            add_taps(canvas->in + at, pulse, weight * real);
+            add_taps(canvas->quad + at, pulse, weight * imaginary);
+        }
+    }
+}
+
+void imager_add(const struct imager *im, struct canvas *canvas, const struct echoes *echoes)
+{
+    struct landing landing;
+
+    find_samples(im, echoes, &landing);
+    find_angles(im, echoes, &landing);
+    find_beams(im, echoes, &landing);
+    find_phases(im, echoes, &landing);
+    add_all(im, canvas, &landing, echoes->n);
 }
 
 void imager_add_bright(const struct imager *im, struct canvas *canvas, struct place place, double peak_db,
