@@ -4,6 +4,7 @@
 #include "base/contract.h"
 #include "base/error.h"
 #include "synth/anatomy.h"
+#include "synth/curve.h"
 #include "synth/recipe.h"
 
 #include <stddef.h>
@@ -22,11 +23,12 @@ struct canvas {
     int stride; /* floats from one beam to the next */
     float *in;  /* real and imaginary part; sample k of beam b stands at b * stride + IMAGER_PAD + k */
     float *quad;
-    float *luma;  /* 0..255, as above, after imager_compress */
-    float *spare; /* room for a copy of luma */
+    float *luma;        /* 0..255, as above, after imager_compress */
+    float *spare;       /* room for a copy of luma */
+    struct curve curve; /* of the last compression */
 };
 
-/** Part of the lines; ends are not included. */
+/** Part of the lines; ends are not included and not before the firsts. */
 struct window {
     int first_beam, end_beam, first_sample, end_sample;
 };
@@ -50,10 +52,18 @@ void canvas_free(struct canvas **canvas);
 /** Blanks the canvas. */
 void canvas_clear(struct canvas *canvas);
 
-/** Adds the echo of a scatterer: amplitude 1 a scatterer at the recipe's density makes soft tissue of 0 dB.
- *  turns: extra phase, in turns. Echoes outside the sector are ignored. */
-void imager_add(const struct imager *imager, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
-                float turns);
+enum { ECHOES_TOGETHER = 64 };
+
+/** Echoes of scatterers, part by part: amplitude 1 a scatterer at the recipe's density makes soft tissue of
+ *  0 dB. */
+struct echoes {
+    size_t n; /* ECHOES_TOGETHER at most */
+    float x_mm[ECHOES_TOGETHER], y_mm[ECHOES_TOGETHER], amplitude[ECHOES_TOGETHER];
+    float turns[ECHOES_TOGETHER]; /* extra phase */
+};
+
+/** Adds echoes one after the other; those outside the sector are ignored. */
+void imager_add(const struct imager *imager, struct canvas *canvas, const struct echoes *echoes);
 
 /** Adds a single bright echo, peak_db over soft tissue, `wider` times the point spread (>= 0.3). */
 void imager_add_bright(const struct imager *imager, struct canvas *canvas, struct place place, double peak_db,

@@ -8,6 +8,7 @@
 #include "synth/waves.h"
 
 #include <stdbool.h>
+#include <stddef.h>
 
 /** Everything that moves tissue in the picture: contractions, breathing, pulse, the probe, bowel. */
 struct movement;
@@ -36,6 +37,17 @@ struct element {
     float outside; /* share of the outside motion */
 };
 
+enum { ELEMENTS_TOGETHER = 64 };
+
+/** Elements part by part, so that all of them are carried at once. */
+struct element_block {
+    float x_mm[ELEMENTS_TOGETHER], y_mm[ELEMENTS_TOGETHER], node[ELEMENTS_TOGETHER];
+    float across_x[ELEMENTS_TOGETHER], across_y[ELEMENTS_TOGETHER];
+    float lengthwise_x[ELEMENTS_TOGETHER], lengthwise_y[ELEMENTS_TOGETHER];
+    float pulse_x_mm[ELEMENTS_TOGETHER], pulse_y_mm[ELEMENTS_TOGETHER];
+    float outside[ELEMENTS_TOGETHER];
+};
+
 /** Sets the movement up for a settled recipe. anatomy (NULL: no uterus) and waves are borrowed and outlive
  * it. movement: caller's; end with movement_free. Errors: ERROR_MEMORY. */
 MUST_CHECK bool movement_make(struct movement **movement, const struct recipe *recipe,
@@ -55,6 +67,15 @@ struct element movement_bind_along(const struct movement *movement, struct along
 
 /** Where the element is at that moment. */
 struct place movement_place(const struct instant *instant, const struct element *element);
+
+/** Puts an element into a block at i (below ELEMENTS_TOGETHER), and reads it back. */
+void movement_store(struct element_block *block, size_t i, const struct element *element);
+struct element movement_stored(const struct element_block *block, size_t i);
+
+/** Where all elements of a block (unused ones zero) are at that moment: movement_place of each, rounded. x_mm
+ * and y_mm: caller's, room for ELEMENTS_TOGETHER each. */
+void movement_carry(const struct instant *instant, const struct element_block *block, float *x_mm,
+                    float *y_mm);
 
 /** What breathing, the walk of the probe and its rocking do at that moment, for the truth file. */
 struct movement_parts {

@@ -13,12 +13,13 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/** One scatterer of the tissue. */
-struct scatterer {
-    struct element element;
-    float amplitude;           /* negative: echo of opposite sign */
-    float turns_per_s;         /* speckle changes: the phase of each scatterer runs on by itself */
-    float turns_per_elevation; /* and with the probe's walk out of the plane */
+/** Scatterers of the tissue, part by part. */
+struct scatterer_block {
+    size_t n;
+    struct element_block elements;
+    float amplitude[ELEMENTS_TOGETHER];           /* negative: echo of opposite sign */
+    float turns_per_s[ELEMENTS_TOGETHER];         /* speckle changes: each one's phase runs on by itself */
+    float turns_per_elevation[ELEMENTS_TOGETHER]; /* and with the probe's walk out of the plane */
 };
 
 /** All that is in front of the probe. The fields may be read by all. */
@@ -28,8 +29,8 @@ struct scene {
     struct waves *waves;
     struct movement *movement;
     struct bubbles *bubbles;
-    struct scatterer *scatterers;
-    size_t n_scatterers;
+    struct scatterer_block *scatterers;
+    size_t n_blocks;
 };
 
 /** Brightness-weighted middle of the bubbles as the picture shows them. */

@@ -8,22 +8,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum {
-    TAPS = 8,
-    SHIFTS = 64,
-    WAVE_ENTRIES = 4096,
-    BELL_ENTRIES = 1024,
-    CURVE_ENTRIES = 2048,
-    NOISE_ENTRIES = 1 << 20
-};
+enum { TAPS = 8, SHIFTS = 64, WAVE_ENTRIES = 4096, BELL_ENTRIES = 1024, NOISE_ENTRIES = 1 << 20 };
 
 static const double TWO_PI = 6.283185307179586;
 static const double RADIANS = 0.017453292519943295;
 static const double SPEED_MM_PER_US = 1.54; /* of sound in soft tissue: IEC 61391-1 */
 static const double CYCLES_IN_PULSE =
     3.0; /* full width at half height of the envelope: common practice, no source */
-static const double BELL_END = 3.5;   /* exp(-3.5) = 3 %: the point spread is cut off there */
-static const double FLOOR_DB = -44.0; /* what is shown black with 60 dB of range, soft tissue being 0 */
+static const double BELL_END = 3.5; /* exp(-3.5) = 3 %: the point spread is cut off there */
 
 struct imager {
     struct recipe recipe;
@@ -38,7 +30,6 @@ struct imager {
     float wave[WAVE_ENTRIES + WAVE_ENTRIES / 4]; /* sine by turn */
     float bell[BELL_ENTRIES + 2];                /* exp(-u) */
     float pulse[SHIFTS + 1][TAPS];
-    float display[CURVE_ENTRIES + 1];
 };
 
 double imager_axial_mm(const struct imager *im)
@@ -68,11 +59,6 @@ static void fill_tables(struct imager *im)
 
             im->pulse[shift][k] = (float)exp(-0.5 * away * away);
         }
-    for (int i = 0; i <= CURVE_ENTRIES; i++) {
-        double share = (double)i / CURVE_ENTRIES;
-
-        im->display[i] = (float)(255.0 * pow(share, 1.7) * (1.12 - 0.12 * share));
-    }
 }
 
 static void fill_samples(struct imager *im)
@@ -227,45 +213,116 @@ static inline void add_taps(float *restrict to, const float *restrict pulse, flo
         to[k] += weight * pulse[k];
 }
 
-WIDE static void add_echo(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm,
-                          float amplitude, float turns)
+/* How echoes lie among the lines. */
+struct landing {
+    float angle[ECHOES_TOGETHER], sample[ECHOES_TOGETHER], turns[ECHOES_TOGETHER];
+    float beam[ECHOES_TOGETHER];
+    float scale[ECHOES_TOGETHER]; /* from squared beams to entries of the bell */
+    float real[ECHOES_TOGETHER], imaginary[ECHOES_TOGETHER];
+    int base[ECHOES_TOGETHER], shift[ECHOES_TOGETHER]; /* the sample before, and how far beyond it */
+    int first[ECHOES_TOGETHER], last[ECHOES_TOGETHER]; /* beams; last < first: none */
+};
+
+WIDE static void find_samples(const struct imager *im, const struct echoes *e, struct landing *restrict to)
 {
-    float range = sqrtf(x_mm * x_mm + y_mm * y_mm);
-    float beam = (atan2f(x_mm, y_mm) - (float)im->first_rad) / (float)im->beam_rad;
-    float sample = (range - (float)im->recipe.probe_radius_mm) / (float)im->sample_mm;
-    float phase = range * (float)(2.0 * im->recipe.frequency_mhz / SPEED_MM_PER_US) + turns;
-    int base = (int)floorf(sample), nearest = base < 0 ? 0 : base, turn;
-    float reach, spread, scale, re, im_part;
-    const float *pulse;
+    float radius_mm = (float)im->recipe.probe_radius_mm, sample_mm = (float)im->sample_mm;
+    float turns_a_mm = (float)(2.0 * im->recipe.frequency_mhz / SPEED_MM_PER_US);
 
-    if (base < -3 || base >= im->n_samples + 3)
-        return;
-    nearest = nearest < im->n_samples ? nearest : im->n_samples - 1;
-    spread = im->spread_beams[nearest];
-    reach = spread * 2.6458f; /* sqrt(2 * BELL_END) */
-    if (beam < -reach || beam > (float)(im->n_beams - 1) + reach)
-        return;
-    turn = (int)((phase - floorf(phase)) * WAVE_ENTRIES) & (WAVE_ENTRIES - 1);
-    amplitude *= im->normal[nearest];
-    im_part = amplitude * im->wave[turn];
-    re = amplitude * im->wave[turn + WAVE_ENTRIES / 4];
-    pulse = im->pulse[(int)((sample - (float)base) * SHIFTS)];
-    scale = (float)(BELL_ENTRIES / BELL_END) * 0.5f / (spread * spread);
-    for (int b = (int)ceilf(fmaxf(beam - reach, 0.0f)); b < im->n_beams && (float)b <= beam + reach; b++) {
-        float away = (float)b - beam;
-        int entry = (int)(away * away * scale);
-        float weight = im->bell[entry < BELL_ENTRIES ? entry : BELL_ENTRIES];
-        size_t at = (size_t)b * (size_t)canvas->stride + (size_t)(IMAGER_PAD + base - 3);
+#pragma omp simd
+    for (size_t i = 0; i < e->n; i++) {
+        float range = sqrtf(e->x_mm[i] * e->x_mm[i] + e->y_mm[i] * e->y_mm[i]);
 
-        add_taps(canvas->in + at, pulse, weight * re);
-        add_taps(canvas->quad + at, pulse, weight * im_part);
+        to->sample[i] = (range - radius_mm) / sample_mm;
+        to->base[i] = (int)floorf(to->sample[i]);
+        to->turns[i] = range * turns_a_mm + e->turns[i];
     }
 }
 
-void imager_add(const struct imager *im, struct canvas *canvas, float x_mm, float y_mm, float amplitude,
-                float turns)
+static bool is_deep(const struct imager *im, int base)
 {
-    add_echo(im, canvas, x_mm, y_mm, amplitude, turns);
+    return base >= -3 && base < im->n_samples + 3;
+}
+
+static void find_angles(const struct imager *im, const struct echoes *e, struct landing *to)
+{
+    for (size_t i = 0; i < e->n; i++)
+        to->angle[i] = is_deep(im, to->base[i]) ? atan2f(e->x_mm[i], e->y_mm[i]) : 0.0f;
+}
+
+WIDE static void find_beams(const struct imager *im, const struct echoes *e, struct landing *restrict to)
+{
+    float first_rad = (float)im->first_rad, beam_rad = (float)im->beam_rad;
+    int n_beams = im->n_beams, n_samples = im->n_samples;
+
+#pragma omp simd
+    for (size_t i = 0; i < e->n; i++) {
+        int base = to->base[i], nearest = base < 0 ? 0 : base, first, last;
+        float beam = (to->angle[i] - first_rad) / beam_rad, spread, reach, start, end;
+        bool is_seen;
+
+        nearest = nearest < n_samples ? nearest : n_samples - 1;
+        spread = im->spread_beams[nearest];
+        reach = spread * 2.6458f; /* sqrt(2 * BELL_END) */
+        is_seen =
+            (base >= -3) & (base < n_samples + 3) & (beam >= -reach) & (beam <= (float)(n_beams - 1) + reach);
+        start = beam - reach;
+        end = beam + reach;
+        start = start > 0.0f ? start : 0.0f;
+        first = (int)ceilf(start);
+        last = (int)floorf(end);
+        last = last < n_beams ? last : n_beams - 1;
+        to->beam[i] = beam;
+        to->first[i] = first;
+        to->last[i] = is_seen ? last : -1;
+        to->scale[i] = (float)(BELL_ENTRIES / BELL_END) * 0.5f / (spread * spread);
+        to->shift[i] = (int)((to->sample[i] - (float)base) * SHIFTS);
+    }
+}
+
+WIDE static void find_phases(const struct imager *im, const struct echoes *e, struct landing *restrict to)
+{
+    int n_samples = im->n_samples;
+
+#pragma omp simd
+    for (size_t i = 0; i < e->n; i++) {
+        int nearest = to->base[i] < 0 ? 0 : to->base[i];
+        int turn = (int)((to->turns[i] - floorf(to->turns[i])) * WAVE_ENTRIES) & (WAVE_ENTRIES - 1);
+        float amplitude;
+
+        nearest = nearest < n_samples ? nearest : n_samples - 1;
+        amplitude = e->amplitude[i] * im->normal[nearest];
+        to->imaginary[i] = amplitude * im->wave[turn];
+        to->real[i] = amplitude * im->wave[turn + WAVE_ENTRIES / 4];
+    }
+}
+
+WIDE static void add_all(const struct imager *im, struct canvas *canvas, const struct landing *to, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        const float *pulse = im->pulse[to->shift[i]];
+        float beam = to->beam[i], scale = to->scale[i], real = to->real[i], imaginary = to->imaginary[i];
+        size_t at = (size_t)to->first[i] * (size_t)canvas->stride + (size_t)(IMAGER_PAD + to->base[i] - 3);
+
+        for (int b = to->first[i]; b <= to->last[i]; b++, at += (size_t)canvas->stride) {
+            float away = (float)b - beam;
+            int entry = (int)(away * away * scale);
+            float weight = im->bell[entry < BELL_ENTRIES ? entry : BELL_ENTRIES];
+
+            add_taps(canvas->in + at, pulse, weight * real);
+            add_taps(canvas->quad + at, pulse, weight * imaginary);
+        }
+    }
+}
+
+void imager_add(const struct imager *im, struct canvas *canvas, const struct echoes *echoes)
+{
+    struct landing landing;
+
+    find_samples(im, echoes, &landing);
+    find_angles(im, echoes, &landing);
+    find_beams(im, echoes, &landing);
+    find_phases(im, echoes, &landing);
+    add_all(im, canvas, &landing, echoes->n);
 }
 
 void imager_add_bright(const struct imager *im, struct canvas *canvas, struct place place, double peak_db,
@@ -295,20 +352,9 @@ void imager_add_bright(const struct imager *im, struct canvas *canvas, struct pl
         }
 }
 
-static float shown(const struct imager *im, double power, double gain_db)
-{
-    double range = im->recipe.dynamic_range_db;
-    double db = 10.0 * log10(power + 1e-12) + im->recipe.gain_db + gain_db;
-    /* white is where 60 dB of range put it: a smaller range darkens the weak echoes */
-    double share = (db - (FLOOR_DB + 60.0 - range)) / range;
-    double entry = fmin(fmax(share, 0.0), 1.0) * CURVE_ENTRIES;
-
-    return im->display[(int)entry];
-}
-
 double imager_luma(const struct imager *im, double db)
 {
-    return (double)shown(im, pow(10.0, db / 10.0), 0.0);
+    return curve_luma(&im->recipe, pow(10.0, db / 10.0), 0.0);
 }
 
 struct window canvas_whole(const struct canvas *canvas)
@@ -316,22 +362,35 @@ struct window canvas_whole(const struct canvas *canvas)
     return (struct window){0, canvas->n_beams, 0, canvas->n_samples};
 }
 
+/* Power of the window's samples of a beam, with the noise of the receiver, of which each sample takes two
+ * values. */
+WIDE static void hear(const struct imager *im, struct canvas *canvas, struct window w, int beam,
+                      const float *noise)
+{
+    size_t at = (size_t)beam * (size_t)canvas->stride + IMAGER_PAD;
+    const float *in = canvas->in + at, *quad = canvas->quad + at;
+    float *power = canvas->luma + at;
+
+#pragma omp simd
+    for (int k = w.first_sample; k < w.end_sample; k++) {
+        float factor = im->gain[k] * im->shade[beam];
+        float real = in[k] * factor + noise[2 * k] * im->noise_level[k];
+        float imaginary = quad[k] * factor + noise[2 * k + 1] * im->noise_level[k];
+
+        power[k] = real * real + imaginary * imaginary;
+    }
+}
+
 void imager_compress(const struct imager *im, struct canvas *canvas, struct window w, long frame,
                      double gain_db)
 {
+    curve_make(&canvas->curve, &im->recipe, gain_db);
     for (int b = w.first_beam; b < w.end_beam; b++) {
         double place =
             dice_hash(im->recipe.seed + 301, frame, b) * (double)(NOISE_ENTRIES - 2 * im->n_samples);
-        const float *noise = im->noise + (long)place;
-        size_t at = (size_t)b * (size_t)canvas->stride + IMAGER_PAD;
+        size_t at = (size_t)b * (size_t)canvas->stride + (size_t)(IMAGER_PAD + w.first_sample);
 
-        for (int k = w.first_sample; k < w.end_sample; k++) {
-            float factor = im->gain[k] * im->shade[b];
-            float in = canvas->in[at + (size_t)k] * factor + noise[2 * (size_t)k] * im->noise_level[k];
-            float quad =
-                canvas->quad[at + (size_t)k] * factor + noise[2 * (size_t)k + 1] * im->noise_level[k];
-
-            canvas->luma[at + (size_t)k] = shown(im, (double)(in * in + quad * quad), gain_db);
-        }
+        hear(im, canvas, w, b, im->noise + (long)place);
+        curve_show(&canvas->curve, canvas->luma + at, (size_t)(w.end_sample - w.first_sample));
     }
 }

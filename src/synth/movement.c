@@ -1,5 +1,6 @@
 #include "synth/movement.h"
 
+#include "base/wide.h"
 #include "synth/tissue.h"
 #include "synth/wander.h"
 
@@ -190,7 +191,7 @@ struct element movement_bind(const struct movement *m, struct place place)
     return made;
 }
 
-struct place movement_place(const struct instant *instant, const struct element *e)
+static inline struct place carried(const struct instant *instant, const struct element *e)
 {
     int node = (int)e->node;
     float share = e->node - (float)node;
@@ -198,13 +199,72 @@ struct place movement_place(const struct instant *instant, const struct element 
         instant->change_mm[node] + share * (instant->change_mm[node + 1] - instant->change_mm[node]);
     float along = instant->lengthwise_mm[node] +
                   share * (instant->lengthwise_mm[node + 1] - instant->lengthwise_mm[node]);
-    double x = e->x_mm + change * e->across_x + along * e->lengthwise_x + instant->pulse * e->pulse_x_mm +
-               e->outside * instant->outside_x_mm;
-    double y = e->y_mm + change * e->across_y + along * e->lengthwise_y + instant->pulse * e->pulse_y_mm +
-               e->outside * instant->outside_y_mm;
+    double x = (double)(e->x_mm + change * e->across_x + along * e->lengthwise_x +
+                        instant->pulse * e->pulse_x_mm + e->outside * instant->outside_x_mm);
+    double y = (double)(e->y_mm + change * e->across_y + along * e->lengthwise_y +
+                        instant->pulse * e->pulse_y_mm + e->outside * instant->outside_y_mm);
 
     return (struct place){
         instant->turn[0] * x + instant->turn[1] * y + instant->shift_x_mm,
         instant->turn[2] * x + instant->turn[3] * y + instant->shift_y_mm,
     };
+}
+
+struct place movement_place(const struct instant *instant, const struct element *element)
+{
+    return carried(instant, element);
+}
+
+void movement_store(struct element_block *block, size_t i, const struct element *element)
+{
+    block->x_mm[i] = element->x_mm;
+    block->y_mm[i] = element->y_mm;
+    block->node[i] = element->node;
+    block->across_x[i] = element->across_x;
+    block->across_y[i] = element->across_y;
+    block->lengthwise_x[i] = element->lengthwise_x;
+    block->lengthwise_y[i] = element->lengthwise_y;
+    block->pulse_x_mm[i] = element->pulse_x_mm;
+    block->pulse_y_mm[i] = element->pulse_y_mm;
+    block->outside[i] = element->outside;
+}
+
+static inline struct element stored(const struct element_block *block, size_t i)
+{
+    return (struct element){
+        .x_mm = block->x_mm[i],
+        .y_mm = block->y_mm[i],
+        .node = block->node[i],
+        .across_x = block->across_x[i],
+        .across_y = block->across_y[i],
+        .lengthwise_x = block->lengthwise_x[i],
+        .lengthwise_y = block->lengthwise_y[i],
+        .pulse_x_mm = block->pulse_x_mm[i],
+        .pulse_y_mm = block->pulse_y_mm[i],
+        .outside = block->outside[i],
+    };
+}
+
+struct element movement_stored(const struct element_block *block, size_t i)
+{
+    return stored(block, i);
+}
+
+WIDE static void carry(const struct instant *instant, const struct element_block *block, float *restrict x_mm,
+                       float *restrict y_mm)
+{
+#pragma omp simd
+    for (size_t i = 0; i < ELEMENTS_TOGETHER; i++) {
+        struct element element = stored(block, i);
+        struct place place = carried(instant, &element);
+
+        x_mm[i] = (float)place.x_mm;
+        y_mm[i] = (float)place.y_mm;
+    }
+}
+
+void movement_carry(const struct instant *instant, const struct element_block *block, float *x_mm,
+                    float *y_mm)
+{
+    carry(instant, block, x_mm, y_mm);
 }

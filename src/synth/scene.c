@@ -9,6 +9,7 @@
 #include <string.h>
 
 enum { SHADOW_BEAMS = 180, SHADOW_STEPS = 160 };
+_Static_assert((int)ELEMENTS_TOGETHER == (int)ECHOES_TOGETHER, "a block of scatterers echoes at once");
 static const double MARGIN_MM = 9.0; /* tissue beyond the field that motion may bring in */
 static const double PI = 3.141592653589793;
 
@@ -54,6 +55,11 @@ static double shadow_db(const struct shadows *shadows, struct place place)
     return nearer * (1 - k + ik) + farther * (k - ik);
 }
 
+struct scatterer {
+    struct element element;
+    float amplitude, turns_per_s, turns_per_elevation;
+};
+
 /* Rates of phase: Cauchy distributed, so that speckle keeps exp(-t/T) of itself after t. */
 static float phase_rate(const struct recipe *r, struct dice *dice)
 {
@@ -98,7 +104,7 @@ static int by_line(const void *left, const void *right)
     return (a->element.x_mm > b->element.x_mm) - (a->element.x_mm < b->element.x_mm);
 }
 
-static bool scatter(struct scene *scene, double half_width_mm, struct error **err)
+static struct scatterer *draw_scatterers(const struct scene *scene, double half_width_mm, size_t *n_drawn)
 {
     const struct recipe *r = &scene->recipe;
     double width = 2.0 * (half_width_mm + MARGIN_MM);
@@ -107,11 +113,13 @@ static bool scatter(struct scene *scene, double half_width_mm, struct error **er
     size_t n = (size_t)(width * height * r->scatterers_per_mm2);
     struct dice dice = dice_make(r->seed, 500);
     struct shadows *shadows = malloc(sizeof *shadows);
+    struct scatterer *drawn = calloc(n, sizeof *drawn);
 
-    scene->scatterers = calloc(n, sizeof *scene->scatterers);
-    if (scene->scatterers == NULL || shadows == NULL) {
+    *n_drawn = 0;
+    if (drawn == NULL || shadows == NULL) {
         free(shadows);
-        return error_memory(err);
+        free(drawn);
+        return NULL;
     }
     cast_shadows(shadows, scene);
     for (size_t i = 0; i < n; i++) {
@@ -119,10 +127,34 @@ static bool scatter(struct scene *scene, double half_width_mm, struct error **er
 
         place.y_mm = top + height * dice_even(&dice);
         if (is_near_field(r, place))
-            scene->scatterers[scene->n_scatterers++] = draw_scatterer(scene, shadows, place, &dice);
+            drawn[(*n_drawn)++] = draw_scatterer(scene, shadows, place, &dice);
     }
     free(shadows);
-    qsort(scene->scatterers, scene->n_scatterers, sizeof *scene->scatterers, by_line);
+    qsort(drawn, *n_drawn, sizeof *drawn, by_line);
+    return drawn;
+}
+
+static bool scatter(struct scene *scene, double half_width_mm, struct error **err)
+{
+    size_t n = 0;
+    struct scatterer *drawn = draw_scatterers(scene, half_width_mm, &n);
+
+    scene->n_blocks = (n + ELEMENTS_TOGETHER - 1) / ELEMENTS_TOGETHER;
+    scene->scatterers = calloc(scene->n_blocks + 1, sizeof *scene->scatterers);
+    if (drawn == NULL || scene->scatterers == NULL) {
+        free(drawn);
+        return error_memory(err);
+    }
+    for (size_t i = 0; i < n; i++) {
+        struct scatterer_block *block = &scene->scatterers[i / ELEMENTS_TOGETHER];
+
+        movement_store(&block->elements, block->n, &drawn[i].element);
+        block->amplitude[block->n] = drawn[i].amplitude;
+        block->turns_per_s[block->n] = drawn[i].turns_per_s;
+        block->turns_per_elevation[block->n] = drawn[i].turns_per_elevation;
+        block->n++;
+    }
+    free(drawn);
     return true;
 }
 
@@ -172,12 +204,17 @@ static void draw_tissue(const struct scene *scene, const struct imager *imager, 
 {
     float time = (float)instant->time_s;
 
-    for (size_t i = 0; i < scene->n_scatterers; i++) {
-        const struct scatterer *s = &scene->scatterers[i];
-        struct place place = movement_place(instant, &s->element);
+    for (size_t b = 0; b < scene->n_blocks; b++) {
+        const struct scatterer_block *block = &scene->scatterers[b];
+        struct echoes echoes = {.n = block->n};
 
-        imager_add(imager, canvas, (float)place.x_mm, (float)place.y_mm, s->amplitude,
-                   s->turns_per_s * time + s->turns_per_elevation * instant->elevation);
+        movement_carry(instant, &block->elements, echoes.x_mm, echoes.y_mm);
+        memcpy(echoes.amplitude, block->amplitude, sizeof echoes.amplitude);
+#pragma omp simd
+        for (size_t i = 0; i < ELEMENTS_TOGETHER; i++)
+            echoes.turns[i] =
+                block->turns_per_s[i] * time + block->turns_per_elevation[i] * instant->elevation;
+        imager_add(imager, canvas, &echoes);
     }
 }
 

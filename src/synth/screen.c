@@ -1,5 +1,6 @@
 #include "synth/screen.h"
 
+#include "base/wide.h"
 #include "synth/dice.h"
 #include "synth/glyphs.h"
 
@@ -13,11 +14,18 @@ static const double PI = 3.141592653589793;
 /* Layout, as shares of the frame: common look of scanners' screens, no source. */
 static const double TOP_SHARE = 0.07, PICTURE_SHARE = 0.87, SIDE_SHARE = 0.075;
 
-/* A pixel of the sector and where it finds its luma among the lines. */
-struct sight {
-    uint32_t pixel;
-    uint32_t sample; /* of the nearer of both beams, offset in the canvas */
-    float across, along;
+/* Neighbours in a row of the frame that lie in the sector. */
+struct run {
+    size_t pixel, first, n; /* the first pixel, its place among the sights, how many */
+};
+
+/* Where each pixel of the sector finds its luma among the lines. */
+struct sights {
+    size_t n;
+    int32_t *sample; /* of the nearer of both beams, offset in the canvas */
+    float *across, *along;
+    size_t n_runs;
+    struct run *runs;
 };
 
 struct screen {
@@ -25,8 +33,7 @@ struct screen {
     double mm_per_px, depth_mm;
     struct point apex;
     struct box box;
-    struct sight *sights;
-    size_t n_sights;
+    struct sights sights;
     uint8_t *still; /* everything that never changes */
 };
 
@@ -92,32 +99,52 @@ static void place_picture(struct screen *s)
                                  (double)r->height_px - 1.0);
 }
 
+static bool make_room(struct sights *sights, const struct box *box)
+{
+    size_t wide = (size_t)(box->right_px - box->left_px + 1),
+           high = (size_t)(box->bottom_px - box->top_px + 1);
+
+    sights->sample = calloc(wide * high, sizeof *sights->sample);
+    sights->across = calloc(wide * high, sizeof *sights->across);
+    sights->along = calloc(wide * high, sizeof *sights->along);
+    sights->runs = calloc((wide + 1) / 2 * high, sizeof *sights->runs);
+    return sights->sample != NULL && sights->across != NULL && sights->along != NULL && sights->runs != NULL;
+}
+
+static void add_sight(struct sights *sights, size_t pixel, int32_t sample, double across, double along)
+{
+    struct run *last = sights->n_runs > 0 ? &sights->runs[sights->n_runs - 1] : NULL;
+
+    if (last != NULL && pixel == last->pixel + last->n)
+        last->n++;
+    else
+        sights->runs[sights->n_runs++] = (struct run){pixel, sights->n, 1};
+    sights->sample[sights->n] = sample;
+    sights->across[sights->n] = (float)across;
+    sights->along[sights->n] = (float)along;
+    sights->n++;
+}
+
 static bool find_sights(struct screen *s, const struct imager *imager)
 {
     int n_beams, n_samples;
     struct canvas *shape = canvas_make(imager);
-    size_t most =
-        (size_t)(s->box.right_px - s->box.left_px + 1) * (size_t)(s->box.bottom_px - s->box.top_px + 1);
 
-    s->sights = calloc(most, sizeof *s->sights);
-    if (s->sights == NULL || shape == NULL) {
+    if (shape == NULL || !make_room(&s->sights, &s->box)) {
         canvas_free(&shape);
         return false;
     }
     imager_size(imager, &n_beams, &n_samples);
     for (int y = s->box.top_px; y <= s->box.bottom_px; y++)
         for (int x = s->box.left_px; x <= s->box.right_px; x++) {
-            struct sight *sight = &s->sights[s->n_sights];
             double beam, sample;
 
             imager_find(imager, screen_place(s, (struct point){x, y}), &beam, &sample);
             if (beam < 0 || sample < 0 || beam >= n_beams - 1 || sample >= n_samples - 1)
                 continue;
-            sight->pixel = (uint32_t)(y * (int)s->recipe.width_px + x);
-            sight->sample = (uint32_t)((int)beam * shape->stride + IMAGER_PAD + (int)sample);
-            sight->across = (float)(beam - floor(beam));
-            sight->along = (float)(sample - floor(sample));
-            s->n_sights++;
+            add_sight(&s->sights, (size_t)(y * (int)s->recipe.width_px + x),
+                      (int)beam * shape->stride + IMAGER_PAD + (int)sample, beam - floor(beam),
+                      sample - floor(sample));
         }
     canvas_free(&shape);
     return true;
@@ -233,7 +260,10 @@ void screen_free(struct screen **screen)
 {
     if (screen == NULL || *screen == NULL)
         return;
-    free((*screen)->sights);
+    free((*screen)->sights.sample);
+    free((*screen)->sights.across);
+    free((*screen)->sights.along);
+    free((*screen)->sights.runs);
     free((*screen)->still);
     free(*screen);
     *screen = NULL;
@@ -251,19 +281,30 @@ static void show_clock(const struct screen *s, double time_s, uint8_t *frame)
                  (int)(0.02 * (double)r->height_px) + 10 * dot, dot, 180, words);
 }
 
+WIDE static void show_run(const struct sights *sights, struct run run, const float *luma, int stride,
+                          uint8_t *frame)
+{
+    const int32_t *sample = sights->sample + run.first;
+    const float *across = sights->across + run.first, *along = sights->along + run.first;
+    uint8_t *row = frame + run.pixel;
+
+#pragma omp simd
+    for (size_t i = 0; i < run.n; i++) {
+        int32_t near = sample[i], far = near + stride;
+        float first = luma[near] + along[i] * (luma[near + 1] - luma[near]);
+        float second = luma[far] + along[i] * (luma[far + 1] - luma[far]);
+        float value = first + across[i] * (second - first) + 0.5f;
+
+        row[i] = (uint8_t)(int)(value > 255.0f ? 255.0f : value);
+    }
+}
+
 void screen_show(const struct screen *s, const struct canvas *canvas, const float *luma, double time_s,
                  uint8_t *frame)
 {
     memcpy(frame, s->still, (size_t)s->recipe.width_px * (size_t)s->recipe.height_px);
-    for (size_t i = 0; i < s->n_sights; i++) {
-        const struct sight *sight = &s->sights[i];
-        const float *near = luma + sight->sample, *far = near + canvas->stride;
-        float first = near[0] + sight->along * (near[1] - near[0]);
-        float second = far[0] + sight->along * (far[1] - far[0]);
-        float value = first + sight->across * (second - first) + 0.5f;
-
-        frame[sight->pixel] = (uint8_t)(value > 255.0f ? 255.0f : value);
-    }
+    for (size_t i = 0; i < s->sights.n_runs; i++)
+        show_run(&s->sights, s->sights.runs[i], luma, canvas->stride, frame);
     if (s->recipe.running_clock)
         show_clock(s, time_s, frame);
 }

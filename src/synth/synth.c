@@ -2,6 +2,7 @@
 
 #include "base/leftovers.h"
 #include "base/text.h"
+#include "base/wide.h"
 #include "synth/imager.h"
 #include "synth/scene.h"
 #include "synth/schedule.h"
@@ -199,15 +200,20 @@ static void draw_chunk(struct maker *m, size_t first, size_t n)
             (void)pthread_join(threads[i], NULL);
 }
 
+WIDE static void mix(float *restrict kept, const float *restrict luma, float share, size_t n)
+{
+#pragma omp simd
+    for (size_t i = 0; i < n; i++)
+        kept[i] = luma[i] + share * (kept[i] - luma[i]);
+}
+
 /* Mixes the new lines with those before: a scanner's persistence. */
 static void persist(struct maker *m, const struct canvas *canvas, size_t look)
 {
-    size_t n = canvas_bytes(canvas) / sizeof(float);
-    float share = m->has_kept && look == m->kept_look ? (float)m->recipe.persistence : 0.0f;
-
-    for (size_t i = 0; i < n; i++)
-        m->kept[i] =
-            share > 0.0f ? canvas->luma[i] + share * (m->kept[i] - canvas->luma[i]) : canvas->luma[i];
+    if (m->has_kept && look == m->kept_look && m->recipe.persistence > 0.0)
+        mix(m->kept, canvas->luma, (float)m->recipe.persistence, canvas_bytes(canvas) / sizeof(float));
+    else
+        memcpy(m->kept, canvas->luma, canvas_bytes(canvas));
     m->has_kept = true;
     m->kept_look = look;
 }
