@@ -35,6 +35,9 @@ struct follow {
     struct point *rest;      /* rest places of the walls (n_positions x 2), the two tips and the tissue beside
                                 the walls (n_beside x 2), canvas pixels */
     struct point *tip;       /* n_frames x 2: first and last place, carried along by the tissue round them */
+    double tip_stray_mm[2][2]; /* how far that tissue lies, on the mean of all keys, from where it lay in the
+                                  first one: the mean picture, which shows the tips, shows it there. 0 for
+                                  places that were given. */
 
     /* Tissue FOLLOW_BESIDE_MM outward of the walls, at some positions. */
     size_t n_beside;
@@ -72,6 +75,7 @@ enum { FOLLOW_MOST_POSITIONS = 64, FOLLOW_ON = 7 };
 struct follow_span {
     size_t first, end;                            /* frames [first, end) */
     bool os_is_last;                              /* the stripe's last place is taken for the os */
+    bool is_given[2]; /* its first and last place were marked in the first key, not seen in the mean picture */
     double least_step_s;                          /* at most one frame every so many seconds */
     void (*progress)(void *context, double part); /* called with 0..1 now and then; may be NULL */
     void *progress_context;

@@ -84,7 +84,7 @@ double stripe_odds(const struct stripe_fit *fit, const struct mean_picture *mean
 double stripe_marked_odds(const struct stripe_fit *fit, const struct mean_picture *mean);
 
 /** Below this a stripe may well be something else. */
-#define STRIPE_SURE_TRUST 0.6
+#define STRIPE_SURE_TRUST 0.7
 
 /** Whether the stripe is sure enough, and without a rival, that finding nothing in it means something. */
 bool stripe_is_sure(const struct stripe *stripe);

@@ -54,6 +54,9 @@ double tissue_key_trust(const struct tissue *tissue, size_t key);
  * correlation, were found again. Key 0 does by definition. */
 bool tissue_key_agrees(const struct tissue *tissue, size_t key);
 
+/** Where a point that was set lies in a key, in its pixels. */
+struct point tissue_point_in_key(const struct tissue *tissue, size_t point, size_t key);
+
 /** Sets the points to follow, in key 0, and solves where they are in every key. Points may
  *  be set again. Errors: ERROR_MEMORY. */
 MUST_CHECK bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, size_t n,

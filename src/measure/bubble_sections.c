@@ -14,8 +14,6 @@ static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
 /* A distance from a fundus that is told no better than that answers little: deposits are aimed at a band of 15
  * to 20 mm (common practice, no source), which such an interval covers but for a fifth. */
 static const double MOST_HALF_MM = 2.0;
-/* Of made loops whose stripe was trusted less, every second had its fundus elsewhere (docs/validation.md). */
-static const double LEAST_TRUST = 0.7;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
@@ -34,7 +32,7 @@ static double fundal_half_mm(const struct bubble_facts *facts)
 /* Whether the band that was taken may well not be the stripe, or another part of it. */
 static bool is_hardly_trusted(const struct bubble_facts *facts)
 {
-    return !facts->fundus_given && facts->stripe->trust < LEAST_TRUST;
+    return !facts->fundus_given && facts->stripe->trust < STRIPE_SURE_TRUST;
 }
 
 /* Whether the fundus is told too vaguely to measure from it; says so. */

@@ -2,6 +2,7 @@
 
 #include "base/parallel.h"
 #include "measure/carry.h"
+#include "measure/tip_carry.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -14,7 +15,6 @@ static const double BEYOND_TIPS_MM = 8.0;  /* how far the straightened stripe re
 static const double ACROSS_MM = 9.0;       /* and to either side of its centre line */
 static const double LED_ON_SIGMA_MM = 3.0; /* of the smoothing of the line that is led on straight */
 static const double LEAST_HALF_MM = 2.0;   /* between it and a wall */
-static const double TIP_REACH_MM = 14.0;   /* tissue within this carries a tip */
 
 struct pass {
     struct follow *follow;
@@ -34,12 +34,6 @@ struct pass {
     bool is_read, has_ended;
     struct error *err;
 };
-
-static void to_mm(const struct canvas *canvas, struct point place, double *x_mm, double *y_mm)
-{
-    *x_mm = (place.x_px + 0.5) * canvas->mm_per_px_x;
-    *y_mm = (place.y_px + 0.5) * canvas->mm_per_px_y;
-}
 
 static struct point from_mm(const struct canvas *canvas, double x_mm, double y_mm)
 {
@@ -76,41 +70,6 @@ static void take_strip(const struct pass *pass, size_t frame, const struct raste
                 (uint8_t)lrint(fmin(fmax((double)raster_at(picture, place.x_px, place.y_px), 0.0), 255.0));
         }
     }
-}
-
-/* A tip goes where the tissue round it goes: a rigid fit of the walls near it and the patch on the tip
- * itself. */
-static struct point carry_tip(const struct pass *pass, const struct tissue_view *view, size_t tip)
-{
-    const struct canvas *canvas = pass->canvas;
-    struct point rest = pass->follow->rest[2 * pass->follow->n_positions + tip];
-    double from[160][2];
-    double to[160][2];
-    double weight[160];
-    struct rigid rigid = {0};
-    double x = 0.0;
-    double y = 0.0;
-    double rest_x = 0.0;
-    double rest_y = 0.0;
-    size_t n_points = 2 * pass->follow->n_positions + N_TIP_POINTS;
-    size_t n = 0;
-
-    to_mm(canvas, rest, &rest_x, &rest_y);
-    for (size_t i = 0; i < n_points && n < 160; i++) {
-        double away = canvas_distance_mm(canvas, pass->follow->rest[i], rest);
-
-        if (away > TIP_REACH_MM || view->point_trust[i] < 0.4F)
-            continue;
-        to_mm(canvas, pass->follow->rest[i], &from[n][0], &from[n][1]);
-        to_mm(canvas, view->place[i], &to[n][0], &to[n][1]);
-        weight[n++] = (double)view->point_trust[i] * exp(-0.5 * away * away / 36.0);
-    }
-    if (n < 2 || !rigid_fit(&rigid, (const double(*)[2])from, (const double(*)[2])to, weight, n)) {
-        rigid_apply(&view->rigid, rest.x_px, rest.y_px, &x, &y);
-        return (struct point){.x_px = x, .y_px = y};
-    }
-    rigid_apply(&rigid, rest_x, rest_y, &x, &y);
-    return from_mm(canvas, x, y);
 }
 
 static void look_at(void *context, size_t i)
@@ -151,7 +110,7 @@ static void look_at(void *context, size_t i)
                view.point_trust + pass->n_points - 2 * follow->n_on,
                2 * follow->n_on * sizeof *view.point_trust);
         for (size_t tip = 0; tip < N_TIP_POINTS; tip++)
-            follow->tip[2 * frame + tip] = carry_tip(pass, &view, tip);
+            follow->tip[2 * frame + tip] = tip_carry_place(follow, pass->canvas, &view, tip);
         carry_fill(follow, pass->canvas, frame, shift, shift + 2 * follow->n_positions);
         take_strip(pass, frame, picture, shift);
     }
@@ -393,8 +352,10 @@ bool follow_stripe(struct follow *follow, struct loop *loop, const struct follow
     if (!is_made)
         (void)error_memory(err);
     is_made = is_made && tissue_set_points(tissue, follow->rest, pass.n_points, err);
-    if (is_made)
+    if (is_made) {
+        tip_carry_settle(follow, canvas, tissue, span->is_given);
         tissue_settle(tissue);
+    }
     is_made = is_made && loop_rewind(loop, err) && run_pass(&pass, err);
     if (!is_made)
         follow_free(follow);

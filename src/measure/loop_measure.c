@@ -138,6 +138,7 @@ static bool follow_loop(struct work *work, struct loop_result *result, struct er
     struct telling telling = {.request = work->request};
     struct follow_span span = {.first = stretch.first,
                                .end = stretch.end,
+                               .is_given = {work->request->has_fundus, work->request->has_os},
                                .os_is_last = work->stripe.fundus_first >= 0.0,
                                .least_step_s = duration_s > LONG_LOOP_S ? LONG_STEP_S : LEAST_STEP_S,
                                .progress = tell_following,
@@ -217,7 +218,7 @@ static bool run(struct work *work, struct loop_result *result, struct error **er
                           sections_fundus_odds(&work->stripe, &work->cluster) >= 0.0, &work->mean, err))
         return false;
     sections_fill_cavity(&result->cavity, &work->stripe, &work->cluster, &work->canvas, &work->keys,
-                         work->request);
+                         &work->follow, work->request);
     if (!work->stripe.is_found)
         withhold(result, "no endometrial stripe was found; mark its ends with --fundus and --os");
     else if (!loop_facts(work->loop)->has_clock && work->survey->n_frames > 1)

@@ -126,8 +126,26 @@ static double near_chance(const struct stripe *stripe, bool is_first, const stru
                : erf(NEAR_MM / (error_mm * sqrt(2.0)));
 }
 
+/* Where a place of the mean picture lies in the first key: a share of the way from the stripe's first place to
+ * its last. */
+static struct point strayed_place(const struct canvas *canvas, const double place_mm[2],
+                                  const struct follow *follow, double share)
+{
+    double in_key_mm[2];
+
+    for (int k = 0; k < 2; k++)
+        in_key_mm[k] = place_mm[k] - (1.0 - share) * follow->tip_stray_mm[0][k] - share * follow->tip_stray_mm[1][k];
+    return frame_place(canvas, in_key_mm);
+}
+
+static struct point key_place(const struct canvas *canvas, const struct stripe_fit *fit,
+                              const struct follow *follow, size_t i)
+{
+    return strayed_place(canvas, fit->place_mm[i], follow, (double)i / (double)(fit->n - 1));
+}
+
 void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster,
-                          const struct canvas *canvas, const struct keys *keys,
+                          const struct canvas *canvas, const struct keys *keys, const struct follow *follow,
                           const struct loop_request *request)
 {
     const struct stripe_fit *fit = &stripe->fit;
@@ -150,16 +168,16 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
     if (cavity->centre_line != NULL) {
         cavity->n_centre_line = fit->n + tail->n;
         for (size_t i = 0; i < fit->n; i++)
-            cavity->centre_line[i] = frame_place(canvas, fit->place_mm[is_first ? i : fit->n - 1 - i]);
+            cavity->centre_line[i] = key_place(canvas, fit, follow, is_first ? i : fit->n - 1 - i);
         for (size_t i = 0; i < tail->n; i++)
-            cavity->centre_line[fit->n + i] = frame_place(canvas, tail->place_mm[i]);
+            cavity->centre_line[fit->n + i] = strayed_place(canvas, tail->place_mm[i], follow, is_first ? 1.0 : 0.0);
     }
     cavity->has_points = true;
     cavity->fundus_px = request->has_fundus ? request->fundus_px
-                                            : frame_place(canvas, fit->place_mm[is_first ? 0 : fit->n - 1]);
+                                            : key_place(canvas, fit, follow, is_first ? 0 : fit->n - 1);
     cavity->os_px = request->has_os ? request->os_px
-                    : tail->n > 0   ? frame_place(canvas, tail->place_mm[tail->n - 1])
-                                    : frame_place(canvas, fit->place_mm[is_first ? fit->n - 1 : 0]);
+                    : tail->n > 0   ? cavity->centre_line != NULL ? cavity->centre_line[cavity->n_centre_line - 1] : frame_place(canvas, tail->place_mm[tail->n - 1])
+                                    : key_place(canvas, fit, follow, is_first ? fit->n - 1 : 0);
     length_set(canvas, &cavity->length_mm, &cavity->length_px, quantity_of(fit->length_mm + tail->length_mm));
     if (fit->thickness_mm > 0.0)
         length_set(canvas, &cavity->thickness_mm, &cavity->thickness_px, quantity_of(fit->thickness_mm));

@@ -13,9 +13,10 @@ bool stripe_search_or_mark(struct stripe *stripe, const struct mean_picture *mea
                            struct error **err);
 
 /* The cavity of a loop; decides which end is the fundus (the bubbles' and the catheter's word
- * counted) and turns nothing: sections_fundus_is_first says the same again. */
+ * counted) and turns nothing: sections_fundus_is_first says the same again. A follow that
+ * was not filled is empty. */
 void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, const struct cluster *cluster,
-                          const struct canvas *canvas, const struct keys *keys,
+                          const struct canvas *canvas, const struct keys *keys, const struct follow *follow,
                           const struct loop_request *request);
 
 /* Contractions, deposit, drift, series and wall motion of a loop whose stripe was followed. Errors:

@@ -1,6 +1,7 @@
 #include "measure/stripe.h"
 
 #include "measure/stripe_bands.h"
+#include "measure/stripe_rim.h"
 #include "measure/stripe_crossing.h"
 
 #include <math.h>
@@ -364,7 +365,25 @@ static void agree_on_band(struct stripe_bands *bands, size_t best)
     draw_end(fit, true, last_mm);
 }
 
-static void choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,
+/* Draws an end of a triple line to where its outer line turns round it; where that is not seen, part of the
+ * line's thickness is not known there. */
+static bool trace_rim(struct stripe_fit *fit, const struct mean_picture *mean, bool is_last)
+{
+    struct stripe_end *end = is_last ? &fit->last : &fit->first;
+    struct stripe_rim rim;
+
+    if (!stripe_rim_find(&rim, mean, fit, is_last))
+        return false;
+    if (rim.is_seen) {
+        draw_end(fit, is_last, rim.place_mm);
+        end->error_mm = rim.error_mm;
+    } else {
+        end->error_mm = hypot(end->error_mm, OUTER_LINE_MM);
+    }
+    return true;
+}
+
+static bool choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,
                    const double probe_mm[2])
 {
     double rival = -HUGE_VAL;
@@ -372,7 +391,7 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
 
     if (bands->n == 0) {
         (void)text_list_add(&stripe->reasons, "no band with two walls stands out from the speckle");
-        return;
+        return true;
     }
     for (size_t i = 0; i < bands->n; i++)
         if (bands->odds[i] > bands->odds[best])
@@ -388,38 +407,39 @@ static void choose(struct stripe *stripe, struct stripe_bands *bands, const stru
             &stripe->reasons,
             "so few pictures leave their speckle as it is: the ends of the likeliest band are "
             "not clear");
-        return;
+        return true;
     }
     if (stripe->trust < LEAST_TRUST) {
         (void)text_list_add(&stripe->reasons,
                             bands->odds[best] > 0.0 && rival > bands->odds[best] - 1.5
                                 ? "several bands look alike; none can be told to be the endometrium"
                                 : "no band looks enough like an endometrium between even myometrium");
-        return;
+        return true;
     }
     best = settle_on_ends(bands, best);
     agree_on_band(bands, best);
     stripe->is_found = true;
     stripe->fit = bands->fits[best];
     memset(&bands->fits[best], 0, sizeof bands->fits[best]);
-    if (stripe->fit.look == STRIPE_TRIPLE_LINE) {
-        stripe->fit.first.error_mm = hypot(stripe->fit.first.error_mm, OUTER_LINE_MM);
-        stripe->fit.last.error_mm = hypot(stripe->fit.last.error_mm, OUTER_LINE_MM);
-    }
+    if (stripe->fit.look == STRIPE_TRIPLE_LINE &&
+        (!trace_rim(&stripe->fit, mean, false) || !trace_rim(&stripe->fit, mean, true)))
+        return false;
     stripe->fundus_first = shape_evidence(&stripe->fit, mean, probe_mm);
+    return true;
 }
 
 bool stripe_find(struct stripe *stripe, const struct mean_picture *mean, const double probe_mm[2],
                  struct error **err)
 {
     struct stripe_bands *bands = NULL;
+    bool is_made = false;
 
     memset(stripe, 0, sizeof *stripe);
     if (!stripe_bands_make(&bands, mean, err))
         return false;
-    choose(stripe, bands, mean, probe_mm);
+    is_made = choose(stripe, bands, mean, probe_mm);
     stripe_bands_free(&bands);
-    return true;
+    return is_made || error_memory(err);
 }
 
 bool stripe_is_sure(const struct stripe *stripe)

@@ -37,6 +37,11 @@ double tissue_key_trust(const struct tissue *tissue, size_t key)
     return tissue->keys[key].trust;
 }
 
+struct point tissue_point_in_key(const struct tissue *tissue, size_t point, size_t key)
+{
+    return tissue->footholds[point * tissue->n_keys + key].place;
+}
+
 bool tissue_key_agrees(const struct tissue *tissue, size_t key)
 {
     return key == 0 || tissue_key_trust(tissue, key) > LEAST_AGREEMENT;
