@@ -199,7 +199,7 @@ struct place scene_place(const struct scene *scene, const struct instant *instan
     return movement_place(instant, &element);
 }
 
-/* A block lies in memory otherwise than processors look ahead for. */
+/* The next block comes from memory while this one is drawn; a larger one would have to be waited for. */
 static void fetch(const struct scatterer_block *block)
 {
     for (size_t at = 0; at < sizeof *block; at += 64)

@@ -164,7 +164,7 @@ static void an_echo_is_wider_across_the_beam_than_along_it_and_widest_far_away(v
 static void echoes_that_are_added_together_are_those_that_are_added_one_by_one(void **state)
 {
     struct bench together = bench_make(), apart = bench_make();
-    struct echoes all = {.n = 59};
+    struct echoes all = {.n = 13};
     struct dice dice = dice_make(8, 1);
     size_t n = (size_t)together.canvas->n_beams * (size_t)together.canvas->stride;
 
