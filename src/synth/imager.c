@@ -387,8 +387,8 @@ WIDE static void hear(const struct imager *im, struct canvas *canvas, struct win
 #pragma omp simd
     for (int k = w.first_sample; k < w.end_sample; k++) {
         float factor = im->gain[k] * im->shade[beam];
-        float real = in[k] * factor + noise[2 * k] * im->noise_level[k];
-        float imaginary = quad[k] * factor + noise[2 * k + 1] * im->noise_level[k];
+        float real = in[k] * factor + noise[2 * (size_t)k] * im->noise_level[k];
+        float imaginary = quad[k] * factor + noise[2 * (size_t)k + 1] * im->noise_level[k];
 
         power[k] = real * real + imaginary * imaginary;
     }
