@@ -52,7 +52,7 @@ void canvas_free(struct canvas **canvas);
 /** Blanks the canvas. */
 void canvas_clear(struct canvas *canvas);
 
-enum { ECHOES_TOGETHER = 64 };
+enum { ECHOES_TOGETHER = 16 };
 
 /** Echoes of scatterers, part by part: amplitude 1 a scatterer at the recipe's density makes soft tissue of
  *  0 dB. */

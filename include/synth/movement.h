@@ -37,7 +37,7 @@ struct element {
     float outside; /* share of the outside motion */
 };
 
-enum { ELEMENTS_TOGETHER = 64 };
+enum { ELEMENTS_TOGETHER = 16 };
 
 /** Elements part by part, so that all of them are carried at once. */
 struct element_block {

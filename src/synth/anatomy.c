@@ -170,28 +170,53 @@ struct place anatomy_place(const struct anatomy *a, struct along along)
     };
 }
 
+static double square_to_node(const struct anatomy *a, struct place place, size_t i)
+{
+    double dx = place.x_mm - a->x[i], dy = place.y_mm - a->y[i];
+
+    return dx * dx + dy * dy;
+}
+
+/* The first of the nearest nodes. Nodes lie STEP_MM from one another, so that the nearest of every eighth
+ * tells which eights may hold it. */
+static size_t nearest_node(const struct anatomy *a, struct place place)
+{
+    enum { TOGETHER = 8 };
+    static const double ROUNDING_MM = 1e-6;
+    double rough = HUGE_VAL, reach_mm, least = HUGE_VAL;
+    size_t nearest = 0;
+
+    for (size_t i = 0; i < a->n; i += TOGETHER) {
+        double square = square_to_node(a, place, i);
+
+        rough = square < rough ? square : rough;
+    }
+    reach_mm = sqrt(rough) + (TOGETHER - 1) * STEP_MM + ROUNDING_MM;
+    for (size_t first = 0; first < a->n; first += TOGETHER)
+        for (size_t i = first; i < first + TOGETHER && i < a->n; i++) {
+            double square = square_to_node(a, place, i);
+
+            if (i == first && square > reach_mm * reach_mm)
+                break;
+            if (square < least) {
+                least = square;
+                nearest = i;
+            }
+        }
+    return nearest;
+}
+
 struct along anatomy_locate(const struct anatomy *a, struct place place)
 {
-    size_t nearest = 0;
-    double least = HUGE_VAL, dx, dy;
-    struct along found;
-    struct place normal;
+    size_t nearest = nearest_node(a, place);
+    double dx = place.x_mm - a->x[nearest], dy = place.y_mm - a->y[nearest];
+    double s_mm = a->first_mm + STEP_MM * (double)nearest;
+    struct place normal = anatomy_normal(a, s_mm);
 
-    for (size_t i = 0; i < a->n; i++) {
-        double d =
-            (place.x_mm - a->x[i]) * (place.x_mm - a->x[i]) + (place.y_mm - a->y[i]) * (place.y_mm - a->y[i]);
-
-        if (d < least) {
-            least = d;
-            nearest = i;
-        }
-    }
-    dx = place.x_mm - a->x[nearest];
-    dy = place.y_mm - a->y[nearest];
-    normal = anatomy_normal(a, a->first_mm + STEP_MM * (double)nearest);
-    found.s_mm = a->first_mm + STEP_MM * (double)nearest + dx * a->tx[nearest] + dy * a->ty[nearest];
-    found.n_mm = dx * normal.x_mm + dy * normal.y_mm;
-    return found;
+    return (struct along){
+        .s_mm = s_mm + dx * a->tx[nearest] + dy * a->ty[nearest],
+        .n_mm = dx * normal.x_mm + dy * normal.y_mm,
+    };
 }
 
 /* Length of the rounded end at the fundus. */

@@ -213,6 +213,21 @@ static inline void add_taps(float *restrict to, const float *restrict pulse, flo
         to[k] += weight * pulse[k];
 }
 
+/* floorf and ceilf of what an int holds: the loops below are not vectorised with them. */
+static inline int floored(float value)
+{
+    int whole = (int)value;
+
+    return whole - ((float)whole > value ? 1 : 0);
+}
+
+static inline int ceiled(float value)
+{
+    int whole = (int)value;
+
+    return whole + ((float)whole < value ? 1 : 0);
+}
+
 /* How echoes lie among the lines. */
 struct landing {
     float angle[ECHOES_TOGETHER], sample[ECHOES_TOGETHER], turns[ECHOES_TOGETHER];
@@ -225,22 +240,32 @@ struct landing {
 
 WIDE static void find_samples(const struct imager *im, const struct echoes *e, struct landing *restrict to)
 {
+    static const float WHOLE = 8388608.0f; /* floats from here on have no fraction */
     float radius_mm = (float)im->recipe.probe_radius_mm, sample_mm = (float)im->sample_mm;
     float turns_a_mm = (float)(2.0 * im->recipe.frequency_mhz / SPEED_MM_PER_US);
 
 #pragma omp simd
     for (size_t i = 0; i < e->n; i++) {
         float range = sqrtf(e->x_mm[i] * e->x_mm[i] + e->y_mm[i] * e->y_mm[i]);
+        float turns = range * turns_a_mm + e->turns[i];
 
+        turns = turns < WHOLE ? turns : WHOLE;
+        to->turns[i] = turns > -WHOLE ? turns : -WHOLE;
         to->sample[i] = (range - radius_mm) / sample_mm;
-        to->base[i] = (int)floorf(to->sample[i]);
-        to->turns[i] = range * turns_a_mm + e->turns[i];
+        to->base[i] = floored(to->sample[i]);
     }
 }
 
-static bool is_deep(const struct imager *im, int base)
+static inline bool is_deep(const struct imager *im, int base)
 {
-    return base >= -3 && base < im->n_samples + 3;
+    return (base >= -3) & (base < im->n_samples + 3);
+}
+
+static inline int nearest_sample(const struct imager *im, int base)
+{
+    int last = im->n_samples - 1, least = base > 0 ? base : 0;
+
+    return least < last ? least : last;
 }
 
 static void find_angles(const struct imager *im, const struct echoes *e, struct landing *to)
@@ -249,50 +274,38 @@ static void find_angles(const struct imager *im, const struct echoes *e, struct 
         to->angle[i] = is_deep(im, to->base[i]) ? atan2f(e->x_mm[i], e->y_mm[i]) : 0.0f;
 }
 
-WIDE static void find_beams(const struct imager *im, const struct echoes *e, struct landing *restrict to)
+WIDE static void find_beams(const struct imager *im, size_t n, struct landing *restrict to)
 {
     float first_rad = (float)im->first_rad, beam_rad = (float)im->beam_rad;
-    int n_beams = im->n_beams, n_samples = im->n_samples;
+    int last_beam = im->n_beams - 1;
 
 #pragma omp simd
-    for (size_t i = 0; i < e->n; i++) {
-        int base = to->base[i], nearest = base < 0 ? 0 : base, first, last;
-        float beam = (to->angle[i] - first_rad) / beam_rad, spread, reach, start, end;
-        bool is_seen;
+    for (size_t i = 0; i < n; i++) {
+        float beam = (to->angle[i] - first_rad) / beam_rad;
+        float spread = im->spread_beams[nearest_sample(im, to->base[i])];
+        float reach = spread * 2.6458f; /* sqrt(2 * BELL_END) */
+        int first = ceiled(beam - reach), last = floored(beam + reach);
+        bool is_seen = is_deep(im, to->base[i]) & (beam >= -reach) & (beam <= (float)last_beam + reach);
 
-        nearest = nearest < n_samples ? nearest : n_samples - 1;
-        spread = im->spread_beams[nearest];
-        reach = spread * 2.6458f; /* sqrt(2 * BELL_END) */
-        is_seen =
-            (base >= -3) & (base < n_samples + 3) & (beam >= -reach) & (beam <= (float)(n_beams - 1) + reach);
-        start = beam - reach;
-        end = beam + reach;
-        start = start > 0.0f ? start : 0.0f;
-        first = (int)ceilf(start);
-        last = (int)floorf(end);
-        last = last < n_beams ? last : n_beams - 1;
         to->beam[i] = beam;
-        to->first[i] = first;
-        to->last[i] = is_seen ? last : -1;
+        to->first[i] = first > 0 ? first : 0;
+        last = last < last_beam ? last : last_beam;
+        to->last[i] = last | (is_seen ? 0 : -1); /* -1, without a branch */
         to->scale[i] = (float)(BELL_ENTRIES / BELL_END) * 0.5f / (spread * spread);
-        to->shift[i] = (int)((to->sample[i] - (float)base) * SHIFTS);
     }
 }
 
-WIDE static void find_phases(const struct imager *im, const struct echoes *e, struct landing *restrict to)
+WIDE static void weigh(const struct imager *im, const struct echoes *e, struct landing *restrict to)
 {
-    int n_samples = im->n_samples;
-
 #pragma omp simd
     for (size_t i = 0; i < e->n; i++) {
-        int nearest = to->base[i] < 0 ? 0 : to->base[i];
-        int turn = (int)((to->turns[i] - floorf(to->turns[i])) * WAVE_ENTRIES) & (WAVE_ENTRIES - 1);
-        float amplitude;
+        float turns = to->turns[i];
+        float amplitude = e->amplitude[i] * im->normal[nearest_sample(im, to->base[i])];
+        int turn = (int)((turns - (float)floored(turns)) * WAVE_ENTRIES) & (WAVE_ENTRIES - 1);
 
-        nearest = nearest < n_samples ? nearest : n_samples - 1;
-        amplitude = e->amplitude[i] * im->normal[nearest];
         to->imaginary[i] = amplitude * im->wave[turn];
         to->real[i] = amplitude * im->wave[turn + WAVE_ENTRIES / 4];
+        to->shift[i] = (int)((to->sample[i] - (float)to->base[i]) * SHIFTS);
     }
 }
 
@@ -320,8 +333,8 @@ void imager_add(const struct imager *im, struct canvas *canvas, const struct ech
 
     find_samples(im, echoes, &landing);
     find_angles(im, echoes, &landing);
-    find_beams(im, echoes, &landing);
-    find_phases(im, echoes, &landing);
+    find_beams(im, echoes->n, &landing);
+    weigh(im, echoes, &landing);
     add_all(im, canvas, &landing, echoes->n);
 }
 
@@ -374,8 +387,8 @@ WIDE static void hear(const struct imager *im, struct canvas *canvas, struct win
 #pragma omp simd
     for (int k = w.first_sample; k < w.end_sample; k++) {
         float factor = im->gain[k] * im->shade[beam];
-        float real = in[k] * factor + noise[2 * k] * im->noise_level[k];
-        float imaginary = quad[k] * factor + noise[2 * k + 1] * im->noise_level[k];
+        float real = in[k] * factor + noise[2 * (size_t)k] * im->noise_level[k];
+        float imaginary = quad[k] * factor + noise[2 * (size_t)k + 1] * im->noise_level[k];
 
         power[k] = real * real + imaginary * imaginary;
     }

@@ -199,6 +199,13 @@ struct place scene_place(const struct scene *scene, const struct instant *instan
     return movement_place(instant, &element);
 }
 
+/* The next block comes from memory while this one is drawn; a larger one would have to be waited for. */
+static void fetch(const struct scatterer_block *block)
+{
+    for (size_t at = 0; at < sizeof *block; at += 64)
+        __builtin_prefetch((const char *)block + at);
+}
+
 static void draw_tissue(const struct scene *scene, const struct imager *imager, struct canvas *canvas,
                         const struct instant *instant)
 {
@@ -206,8 +213,10 @@ static void draw_tissue(const struct scene *scene, const struct imager *imager, 
 
     for (size_t b = 0; b < scene->n_blocks; b++) {
         const struct scatterer_block *block = &scene->scatterers[b];
-        struct echoes echoes = {.n = block->n};
+        struct echoes echoes;
 
+        fetch(block + 1);
+        echoes.n = block->n;
         movement_carry(instant, &block->elements, echoes.x_mm, echoes.y_mm);
         memcpy(echoes.amplitude, block->amplitude, sizeof echoes.amplitude);
 #pragma omp simd

@@ -101,8 +101,8 @@ static void place_picture(struct screen *s)
 
 static bool make_room(struct sights *sights, const struct box *box)
 {
-    size_t wide = (size_t)(box->right_px - box->left_px + 1),
-           high = (size_t)(box->bottom_px - box->top_px + 1);
+    size_t wide = (size_t)box->right_px - (size_t)box->left_px + 1;
+    size_t high = (size_t)box->bottom_px - (size_t)box->top_px + 1;
 
     sights->sample = calloc(wide * high, sizeof *sights->sample);
     sights->across = calloc(wide * high, sizeof *sights->across);
@@ -142,7 +142,7 @@ static bool find_sights(struct screen *s, const struct imager *imager)
             imager_find(imager, screen_place(s, (struct point){x, y}), &beam, &sample);
             if (beam < 0 || sample < 0 || beam >= n_beams - 1 || sample >= n_samples - 1)
                 continue;
-            add_sight(&s->sights, (size_t)(y * (int)s->recipe.width_px + x),
+            add_sight(&s->sights, (size_t)y * (size_t)s->recipe.width_px + (size_t)x,
                       (int)beam * shape->stride + IMAGER_PAD + (int)sample, beam - floor(beam),
                       sample - floor(sample));
         }

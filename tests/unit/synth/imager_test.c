@@ -43,6 +43,14 @@ static double envelope(const struct canvas *canvas, int beam, int sample)
     return hypot((double)canvas->in[at], (double)canvas->quad[at]);
 }
 
+static void add_one(struct bench *bench, struct place place, float amplitude)
+{
+    struct echoes one = {
+        .n = 1, .x_mm = {(float)place.x_mm}, .y_mm = {(float)place.y_mm}, .amplitude = {amplitude}};
+
+    imager_add(bench->imager, bench->canvas, &one);
+}
+
 /* Plain soft tissue in the whole sector. */
 static void fill_with_tissue(struct bench *bench)
 {
@@ -51,9 +59,9 @@ static void fill_with_tissue(struct bench *bench)
     long n = (long)(2.0 * half * deep * bench->recipe.scatterers_per_mm2);
 
     for (long i = 0; i < n; i++) {
-        float x = (float)(half * (2.0 * dice_even(&dice) - 1.0)), y = (float)(deep * dice_even(&dice));
+        double x = half * (2.0 * dice_even(&dice) - 1.0), y = deep * dice_even(&dice);
 
-        imager_add(bench->imager, bench->canvas, x, y, dice_even(&dice) < 0.5 ? -1.0f : 1.0f, 0.0f);
+        add_one(bench, (struct place){x, y}, dice_even(&dice) < 0.5 ? -1.0f : 1.0f);
     }
 }
 
@@ -131,10 +139,10 @@ static void a_scatterer_that_moves_by_a_twentieth_of_a_sample_moves_its_echo_by_
     double beam[2], sample[2], spread[2];
 
     (void)state;
-    imager_add(bench.imager, bench.canvas, (float)from.x_mm, (float)from.y_mm, 1.0f, 0.0f);
+    add_one(&bench, from, 1.0f);
     middle(bench.canvas, &beam[0], &sample[0], &spread[0], &spread[1]);
     canvas_clear(bench.canvas);
-    imager_add(bench.imager, bench.canvas, (float)to.x_mm, (float)to.y_mm, 1.0f, 0.0f);
+    add_one(&bench, to, 1.0f);
     middle(bench.canvas, &beam[1], &sample[1], &spread[0], &spread[1]);
     assert_true(fabs(beam[0] - 120.3) < 0.02 && fabs(sample[0] - 200.4) < 0.02);
     assert_true(fabs(beam[1] - beam[0] - 0.05) < 0.01);
@@ -152,15 +160,46 @@ static void an_echo_is_wider_across_the_beam_than_along_it_and_widest_far_away(v
     bench_end(&bench);
 }
 
+/* Loops over many echoes at once end in a part that is worked out one by one. */
+static void echoes_that_are_added_together_are_those_that_are_added_one_by_one(void **state)
+{
+    struct bench together = bench_make(), apart = bench_make();
+    struct echoes all = {.n = 13};
+    struct dice dice = dice_make(8, 1);
+    size_t n = (size_t)together.canvas->n_beams * (size_t)together.canvas->stride;
+
+    (void)state;
+    for (size_t i = 0; i < all.n; i++) {
+        all.x_mm[i] = (float)(140.0 * dice_even(&dice) - 70.0);
+        all.y_mm[i] = (float)(80.0 * dice_even(&dice) - 5.0);
+        all.amplitude[i] = (float)dice_normal(&dice);
+        all.turns[i] = (float)(4e7 * (dice_even(&dice) - 0.5) * (i % 2 == 0 ? 1.0 : 1e-6));
+    }
+    imager_add(together.imager, together.canvas, &all);
+    for (size_t i = 0; i < all.n; i++) {
+        struct echoes one = {.n = 1,
+                             .x_mm = {all.x_mm[i]},
+                             .y_mm = {all.y_mm[i]},
+                             .amplitude = {all.amplitude[i]},
+                             .turns = {all.turns[i]}};
+
+        imager_add(apart.imager, apart.canvas, &one);
+    }
+    assert_memory_equal(together.canvas->in, apart.canvas->in, n * sizeof(float));
+    assert_memory_equal(together.canvas->quad, apart.canvas->quad, n * sizeof(float));
+    bench_end(&together);
+    bench_end(&apart);
+}
+
 static void echoes_outside_the_sector_are_ignored(void **state)
 {
     struct bench bench = bench_make();
     double mean, deviation, power;
 
     (void)state;
-    imager_add(bench.imager, bench.canvas, 0.0f, 0.1f, 1.0f, 0.0f);
-    imager_add(bench.imager, bench.canvas, 0.0f, -40.0f, 1.0f, 0.0f);
-    imager_add(bench.imager, bench.canvas, 500.0f, 500.0f, 1.0f, 0.0f);
+    add_one(&bench, (struct place){0.0, 0.1}, 1.0f);
+    add_one(&bench, (struct place){0.0, -40.0}, 1.0f);
+    add_one(&bench, (struct place){500.0, 500.0}, 1.0f);
     imager_add_bright(bench.imager, bench.canvas, (struct place){0.0, 300.0}, 20.0, 1.0, 0.0);
     imager_add_bright(bench.imager, bench.canvas, (struct place){-80.0, -5.0}, 20.0, 1.0, 0.0);
     envelope_statistics(&bench, &mean, &deviation, &power);
@@ -207,6 +246,7 @@ int main(void)
         cmocka_unit_test(plain_soft_tissue_has_0_db),
         cmocka_unit_test(a_scatterer_that_moves_by_a_twentieth_of_a_sample_moves_its_echo_by_that),
         cmocka_unit_test(an_echo_is_wider_across_the_beam_than_along_it_and_widest_far_away),
+        cmocka_unit_test(echoes_that_are_added_together_are_those_that_are_added_one_by_one),
         cmocka_unit_test(echoes_outside_the_sector_are_ignored),
         cmocka_unit_test(ten_db_more_is_brighter_until_white),
         cmocka_unit_test(noise_depends_on_the_frame_alone),

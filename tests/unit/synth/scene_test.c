@@ -36,29 +36,52 @@ static struct scene *scene_of(struct recipe *recipe)
 }
 
 /* The scatterer that lies nearest to a place of the resting tissue. */
-static const struct scatterer *nearest(const struct scene *scene, struct place place)
+static struct element nearest(const struct scene *scene, struct place place)
 {
-    const struct scatterer *found = NULL;
+    struct element found = {0};
     double least = HUGE_VAL;
 
-    for (size_t i = 0; i < scene->n_scatterers; i++) {
-        const struct element *e = &scene->scatterers[i].element;
-        double away = hypot((double)e->x_mm - place.x_mm, (double)e->y_mm - place.y_mm);
+    for (size_t b = 0; b < scene->n_blocks; b++)
+        for (size_t i = 0; i < scene->scatterers[b].n; i++) {
+            struct element e = movement_stored(&scene->scatterers[b].elements, i);
+            double away = hypot((double)e.x_mm - place.x_mm, (double)e.y_mm - place.y_mm);
 
-        if (away < least) {
-            least = away;
-            found = &scene->scatterers[i];
+            if (away < least) {
+                least = away;
+                found = e;
+            }
         }
-    }
     return found;
 }
 
-static struct place at_time(const struct scene *scene, const struct scatterer *scatterer, double time_s)
+static struct place at_time(const struct scene *scene, const struct element *element, double time_s)
 {
     struct instant instant;
 
     movement_at(scene->movement, time_s, &instant);
-    return movement_place(&instant, &scatterer->element);
+    return movement_place(&instant, element);
+}
+
+/* The many at once and the one are written twice by the compiler. */
+static void scatterers_are_carried_together_to_where_each_goes(void **state)
+{
+    struct recipe recipe = recipe_default();
+    struct scene *scene = scene_of(&recipe);
+    float x_mm[ELEMENTS_TOGETHER], y_mm[ELEMENTS_TOGETHER];
+    struct instant instant;
+
+    (void)state;
+    movement_at(scene->movement, 7.3, &instant);
+    for (size_t b = 0; b < scene->n_blocks; b++) {
+        movement_carry(&instant, &scene->scatterers[b].elements, x_mm, y_mm);
+        for (size_t i = 0; i < scene->scatterers[b].n; i++) {
+            struct element element = movement_stored(&scene->scatterers[b].elements, i);
+            struct place place = movement_place(&instant, &element);
+
+            assert_true(x_mm[i] == (float)place.x_mm && y_mm[i] == (float)place.y_mm);
+        }
+    }
+    scene_free(&scene);
 }
 
 static void the_walls_of_the_truth_move_as_the_scatterers_in_them_do(void **state)
@@ -66,7 +89,7 @@ static void the_walls_of_the_truth_move_as_the_scatterers_in_them_do(void **stat
     struct recipe recipe = still_probe();
     struct scene *scene = scene_of(&recipe);
     double s = 16.0, low = HUGE_VAL, high = -HUGE_VAL, upper_share = 0.0;
-    const struct scatterer *walls[2];
+    struct element walls[2];
 
     (void)state;
     for (int i = 0; i < 2; i++) {
@@ -77,7 +100,7 @@ static void the_walls_of_the_truth_move_as_the_scatterers_in_them_do(void **stat
         walls[i] = nearest(scene, anatomy_place(scene->anatomy, along));
     }
     for (double t = 0.0; t < 60.0; t += 0.1) {
-        struct place upper = at_time(scene, walls[0], t), lower = at_time(scene, walls[1], t);
+        struct place upper = at_time(scene, &walls[0], t), lower = at_time(scene, &walls[1], t);
         double apart = hypot(upper.x_mm - lower.x_mm, upper.y_mm - lower.y_mm);
 
         low = fmin(low, apart);
@@ -292,6 +315,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_walls_of_the_truth_move_as_the_scatterers_in_them_do),
+        cmocka_unit_test(scatterers_are_carried_together_to_where_each_goes),
         cmocka_unit_test(each_wall_moves_half_unless_told_otherwise),
         cmocka_unit_test(probe_and_breathing_do_not_change_the_distance_of_the_walls),
         cmocka_unit_test(the_probe_walks_as_far_as_asked),
