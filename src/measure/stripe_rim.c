@@ -21,6 +21,7 @@ static const double ARC = 0.7; /* of the half thickness to either side: beyond, 
 /* The line is compared with what lies so far before and behind it: it is about a millimetre thick. */
 static const double BESIDE_FROM_MM = 1.25, BESIDE_TO_MM = 2.25;
 static const double LEAST_OUTSTANDS = 4.0; /* standard deviations of what arcs elsewhere show */
+static const double LEAST_SHARE = 0.4; /* of what the line stands out along the walls */
 static const double LEAST_HALF_MM = 2.0;
 static const double LEAST_ERROR_MM = 0.25; /* a pixel of the mean picture */
 static const double SECTOR_MM = 1.25; /* a part of the line lies so near the whole at the most */
@@ -109,13 +110,23 @@ static double along_at(const struct patch *patch, double outward_mm, double asid
     return sum / n;
 }
 
-/* How far the line's outer border lies from its crest, where it is half as bright: the mean profile of places
- * along both walls, laid over one another by their crests. */
-static double line_border_mm(const struct patch *patch)
+/* The line along the walls. */
+struct wall_line {
+    double border_mm; /* how far its outer border lies from its crest: where it is half as bright */
+    double outstands; /* how much brighter its crest is than what lies beside it */
+};
+
+/* The mean profile of places along both walls, laid over one another by their crests. */
+static struct wall_line wall_line_of(const struct patch *patch)
 {
-    enum { BINS = 13 }; /* 0 to 3 mm outward of the crest */
+    enum { REACH = 12, BINS = 2 * REACH + 1 }; /* 3 mm to either side, outward last */
+    struct wall_line line = {.border_mm = 0.5};
     double profile[BINS] = {0};
     double level = 0.0;
+    double beside = 0.0;
+    double n = 0.0;
+    int from = (int)lround(BESIDE_FROM_MM / STEP_MM);
+    int to = (int)lround(BESIDE_TO_MM / STEP_MM);
 
     for (int side = -1; side <= 1; side += 2)
         for (double at = WALL_FROM_MM; at <= -patch->half_mm; at += ALONG_MM) {
@@ -126,13 +137,21 @@ static double line_border_mm(const struct patch *patch)
                 if (along_at(patch, at, side * off) > along_at(patch, at, side * crest))
                     crest = off;
             for (int k = 0; k < BINS; k++)
-                profile[k] += along_at(patch, at, side * (crest + k * STEP_MM));
+                profile[k] += along_at(patch, at, side * (crest + (k - REACH) * STEP_MM));
+            n += 1.0;
         }
-    level = 0.5 * (profile[0] + (profile[BINS - 1] + profile[BINS - 2] + profile[BINS - 3]) / 3.0);
-    for (int k = 1; k < BINS; k++)
-        if (profile[k] <= level)
-            return fmin((k - (level - profile[k]) / fmax(profile[k - 1] - profile[k], 1e-9)) * STEP_MM, MOST_LINE_MM);
-    return 0.5;
+    for (int k = from; k <= to; k++)
+        beside += profile[REACH + k] + profile[REACH - k];
+    line.outstands = n > 0.0 ? (profile[REACH] - 0.5 * beside / (to - from + 1)) / n : 0.0;
+    level = 0.5 * (profile[REACH] + (profile[BINS - 1] + profile[BINS - 2] + profile[BINS - 3]) / 3.0);
+    for (int k = REACH + 1; k < BINS; k++)
+        if (profile[k] <= level) {
+            double part = (level - profile[k]) / fmax(profile[k - 1] - profile[k], 1e-9);
+
+            line.border_mm = fmin((k - REACH - part) * STEP_MM, MOST_LINE_MM);
+            break;
+        }
+    return line;
 }
 
 /* ---- the line about the tip ---- */
@@ -226,15 +245,15 @@ bool stripe_rim_find(struct stripe_rim *rim, const struct mean_picture *mean, co
     struct arc best = {0};
     double most = 0.0;
     double at_mm = 0.0;
-    double border_mm = 0.0;
+    struct wall_line line;
     double half_mm = 0.0;
 
     *rim = (struct stripe_rim){0};
     if (patch == NULL)
         return false;
     take_patch(patch, mean, fit, is_last);
-    border_mm = line_border_mm(patch);
-    half_mm = patch->half_mm - border_mm;
+    line = wall_line_of(patch);
+    half_mm = patch->half_mm - line.border_mm;
     for (int k = 0; k < N_LONG && half_mm >= LEAST_HALF_MM; k++)
         for (double aside = -ASIDE_MM; aside <= ASIDE_MM + 1e-9; aside += ASIDE_STEP_MM) {
             struct arc arc = {.length = LONG[k], .aside_mm = aside};
@@ -248,12 +267,13 @@ bool stripe_rim_find(struct stripe_rim *rim, const struct mean_picture *mean, co
                 best = arc;
             }
         }
-    if (most > 0.0 && most >= LEAST_OUTSTANDS * chance_of(&best, scratch) && at_mm > INWARD_MM + STEP_MM &&
+    if (most > 0.0 && most >= LEAST_OUTSTANDS * chance_of(&best, scratch) &&
+        most >= LEAST_SHARE * line.outstands && at_mm > INWARD_MM + STEP_MM &&
         at_mm < OUTWARD_MM - STEP_MM) {
         rim->is_seen = true;
         rim->error_mm = error_of(patch, &best, half_mm, at_mm);
         for (int k = 0; k < 2; k++)
-            rim->place_mm[k] = patch->origin_mm[k] + (at_mm + border_mm) * patch->out[k] +
+            rim->place_mm[k] = patch->origin_mm[k] + (at_mm + line.border_mm) * patch->out[k] +
                                best.aside_mm * patch->aside[k];
     }
     free(patch);
