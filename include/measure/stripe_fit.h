@@ -13,6 +13,7 @@
 struct stripe_end {
     double at_mm;       /* arc length of the tip along the fit's line, from its first place */
     double error_mm;    /* standard error of the tip along the line */
+    double aside_error_mm; /* and across it */
     double bluntness;   /* half thickness over length of the rounded end: high = blunt, low = drawn out */
     double beyond;      /* brightness of 2 to 8 mm beyond the tip, less that beside the body, grey levels */
     double line_beyond; /* contrast of a thin line that leads on beyond the tip, robust standard deviations */

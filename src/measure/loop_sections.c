@@ -115,15 +115,27 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
         (void)text_list_add(&cavity->reasons, "the stripe runs out of the picture");
 }
 
-/* Chance that the fundus lies within NEAR_MM of where it is told, by the tip's own standard error. A mark is
- * where it is. */
+/* Chance that the fundus lies within NEAR_MM of where it is told, by the tip's own standard errors along the
+ * stripe and across it. A mark is where it is. */
 static double near_chance(const struct stripe *stripe, bool is_first, const struct loop_request *request)
 {
-    double error_mm = is_first ? stripe->fit.first.error_mm : stripe->fit.last.error_mm;
+    enum { STEPS = 64 };
+    const struct stripe_end *end = is_first ? &stripe->fit.first : &stripe->fit.last;
+    double chance = 0.0;
+    double all = 0.0;
 
-    return request->has_fundus || !stripe->is_found || !(error_mm > 0.0)
-               ? 1.0
-               : erf(NEAR_MM / (error_mm * sqrt(2.0)));
+    if (request->has_fundus || !stripe->is_found || !(end->error_mm > 0.0) || !(end->aside_error_mm > 0.0))
+        return 1.0;
+    for (int i = 0; i < STEPS; i++) { /* over four standard errors across */
+        double z = 8.0 * (i + 0.5) / STEPS - 4.0;
+        double aside_mm = z * end->aside_error_mm;
+        double weight = exp(-0.5 * z * z);
+
+        all += weight;
+        if (fabs(aside_mm) < NEAR_MM)
+            chance += weight * erf(sqrt(NEAR_MM * NEAR_MM - aside_mm * aside_mm) / (end->error_mm * sqrt(2.0)));
+    }
+    return chance / all;
 }
 
 /* Where a place of the mean picture lies in the first key: a share of the way from the stripe's first place to

@@ -10,7 +10,7 @@
 static const double RETURN_MM = 5.0;
 static const double RETURN_MM_PER_S = 0.3;
 static const double RETURN_MOST_MM =
-    10.0; /* however long: a way that nobody saw is not told by what shines there */
+    6.0; /* however long: a way that nobody saw is not told by what shines there */
 /* Seen again elsewhere after so long a hole, and for less than this and than a share of the hole: a speck
  * that comes to light (a cluster must be seen for as long to be one at all). */
 static const double LONG_HOLE_S = 10.0;

@@ -234,6 +234,12 @@ static const double *like_end(const struct stripe_fit *other, const double *tip,
     return is_last ? last : first;
 }
 
+/* Across the stripe, of the end that lies at a place. */
+static double aside_error_of_end(const struct stripe_fit *fit, const double *at)
+{
+    return at == fit->place_mm[0] ? fit->first.aside_error_mm : fit->last.aside_error_mm;
+}
+
 /* How much weight, by odds and sureness, of the bands lies within SAME_END_MM of a tip. */
 static double support_of_end(const struct stripe_bands *bands, const double *weight, const double *tip)
 {
@@ -274,16 +280,17 @@ static size_t settle_on_ends(const struct stripe_bands *bands, size_t best)
     return settled;
 }
 
-/* The weighed mean place of one end over the bands that say the same as the best one; its standard error: of
- * one tip, and of how far they lie apart along the stripe (half of the variance in the plane). */
+/* The weighed mean place of one end over the bands that say the same as the best one; its standard errors: of
+ * one tip, and of how far they lie apart along the stripe and across it (half of the variance in the plane). */
 static void agree_on_end(const struct stripe_bands *bands, const double *band_weight, size_t best,
-                         bool is_last, double place_mm[2], double *error_mm)
+                         bool is_last, double place_mm[2], struct stripe_end *end)
 {
     const struct stripe_fit *fit = &bands->fits[best];
     const double *tip = fit->place_mm[is_last ? fit->n - 1 : 0];
     double sum[2] = {0};
     double squares = 0.0; /* of the distances from the best one's tip */
     double errors = 0.0;
+    double aside_errors = 0.0;
     double weights = 0.0;
 
     for (size_t i = 0; i < bands->n; i++) {
@@ -298,12 +305,14 @@ static void agree_on_end(const struct stripe_bands *bands, const double *band_we
         sum[1] += weight * at[1];
         squares += weight * (pow(at[0] - tip[0], 2.0) + pow(at[1] - tip[1], 2.0));
         errors += weight * error;
+        aside_errors += weight * aside_error_of_end(other, at);
         weights += weight;
     }
     place_mm[0] = sum[0] / weights;
     place_mm[1] = sum[1] / weights;
     squares = fmax(squares / weights - pow(place_mm[0] - tip[0], 2.0) - pow(place_mm[1] - tip[1], 2.0), 0.0);
-    *error_mm = hypot(errors / weights, sqrt(0.5 * squares));
+    end->error_mm = hypot(errors / weights, sqrt(0.5 * squares));
+    end->aside_error_mm = hypot(aside_errors / weights, sqrt(0.5 * squares));
 }
 
 /* The thickness that half of the weight of all such bands reaches: one of them may have taken in what lies
@@ -359,8 +368,8 @@ static void agree_on_band(struct stripe_bands *bands, size_t best)
 
     weigh_bands(bands, best, SAME_BAND, weight);
     fit->thickness_mm = agree_on_thickness(bands, weight, best);
-    agree_on_end(bands, weight, best, false, first_mm, &fit->first.error_mm);
-    agree_on_end(bands, weight, best, true, last_mm, &fit->last.error_mm);
+    agree_on_end(bands, weight, best, false, first_mm, &fit->first);
+    agree_on_end(bands, weight, best, true, last_mm, &fit->last);
     draw_end(fit, false, first_mm);
     draw_end(fit, true, last_mm);
 }
@@ -377,6 +386,7 @@ static bool trace_rim(struct stripe_fit *fit, const struct mean_picture *mean, b
     if (rim.is_seen) {
         draw_end(fit, is_last, rim.place_mm);
         end->error_mm = rim.error_mm;
+        end->aside_error_mm = rim.aside_error_mm;
     } else {
         end->error_mm = hypot(end->error_mm, OUTER_LINE_MM);
     }

@@ -151,6 +151,7 @@ static bool place_end(const struct straight *straight, struct stripe_course *cou
     bend_centre(course, &view, &tip);
     *edge_mm = layers.edge_mm;
     end->error_mm = tip.error_mm;
+    end->aside_error_mm = tip.aside_error_mm;
     end->bluntness = tip.half_mm / tip.cap_mm;
     end->beyond = contrast_beyond(&view, tip.at_mm, centre, layers.deepest_mm);
     end->line_beyond = line_beyond(&view, tip.at_mm, centre);

@@ -272,6 +272,7 @@ bool stripe_rim_find(struct stripe_rim *rim, const struct mean_picture *mean, co
         at_mm < OUTWARD_MM - STEP_MM) {
         rim->is_seen = true;
         rim->error_mm = error_of(patch, &best, half_mm, at_mm);
+        rim->aside_error_mm = ASIDE_STEP_MM;
         for (int k = 0; k < 2; k++)
             rim->place_mm[k] = patch->origin_mm[k] + (at_mm + line.border_mm) * patch->out[k] +
                                best.aside_mm * patch->aside[k];

@@ -11,7 +11,8 @@
 struct stripe_rim {
     bool is_seen;
     double place_mm[2]; /* of the tip: the line's outer border, as far from its crest as along the walls */
-    double error_mm;    /* standard error along the stripe */
+    double error_mm;       /* standard error along the stripe */
+    double aside_error_mm; /* and across it */
 };
 
 /* Looks for the line about the tip that a fit has there: an arc whose length, place and tilt are those that stand

@@ -197,6 +197,7 @@ bool stripe_tip_place(struct stripe_tip *tip, const struct stripe_view *view,
     if (is_made) {
         search(cloud, patch);
         tip->error_mm = hypot(sqrt(cloud->variance[TRIAL_AT]), LEAST_ERROR_MM);
+        tip->aside_error_mm = hypot(sqrt(cloud->variance[TRIAL_LEAN]), LEAST_ERROR_MM);
         tip->at_mm = tip->error_mm > UNSURE_MM ? sharp_place(cloud) : cloud->mean[TRIAL_AT];
         tip->at_mm -= layers->edge_mm;
         tip->offset_mm = patch->offset_mm;

@@ -7,6 +7,7 @@
 struct stripe_tip {
     double at_mm; /* outward from the coarse end, on the border */
     double error_mm;
+    double aside_error_mm;   /* of the tip across the stripe */
     double offset_mm, slope; /* the body's centre line: across = offset + slope * outward */
     double lean_mm;          /* of the tip off that line, along the normal */
     double half_mm;          /* half thickness behind the rounded end */
