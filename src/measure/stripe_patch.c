@@ -1,6 +1,7 @@
 #include "measure/stripe_patch.h"
 
 #include "base/statistics.h"
+#include "base/wide.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -18,6 +19,7 @@ static const double NEAR_INWARD_MM = 1.0; /* of its centre */
  * differences of neighbours only, where the rounded end's own shape is least true. */
 static const double WHITEN = 0.9;
 enum { LIKE_REACH = 6 };
+enum { BLOCK = 64 }; /* samples added up before their sum is taken to more digits */
 static const double LEAST_ALIKE = 2.0, MOST_ALIKE = 150.0; /* samples per independent one */
 /* An end is no ellipse and its layers are not quite the body's: the picture counts less than by chance alone.
  */
@@ -54,7 +56,7 @@ static void fill_layers(struct stripe_patch *patch, const struct stripe_view *vi
     double outside = stripe_layers_mean(layers, -4.0, -1.0);
     bool has_lines = view->look == STRIPE_TRIPLE_LINE;
 
-    patch->n_parts = has_lines ? PATCH_PARTS : PATCH_FIXED + 1;
+    patch->n_parts = has_lines ? PATCH_PARTS : PATCH_SHELL + 1;
     patch->contrast = fabs(inside - outside);
     if (has_lines)
         patch->contrast = fmax(patch->contrast, stripe_layers_at(layers, 0.0) - inside);
@@ -149,66 +151,154 @@ double stripe_patch_ramp(double inward_mm)
 
 /* ---- the parts of a trial ---- */
 
-static float fine(const float *table, float mm)
+/* How one row shows a trial. */
+struct trial_row {
+    float first_mm;   /* of the first column off the centre line */
+    float apart_mm;   /* of the columns */
+    float half_mm;    /* half thickness */
+    float cap_mm;     /* length of the rounded end */
+    float in_cap;     /* 0 where the rounded end begins, 1 at its tip, as far on either way as the row lies */
+    float has_middle; /* 1 where the middle line shows, 0 where it has ended */
+};
+
+static struct trial_row lay_row(const struct stripe_patch *patch, const double *trial, float cap_mm, int row)
+{
+    double at = FROM_MM + row * patch->row_mm;
+    double inward = trial[TRIAL_AT] - at;
+    double ramp = stripe_patch_ramp(inward);
+    double width = exp(trial[TRIAL_WIDTH] * fmin(ramp, 1.0));
+
+    return (struct trial_row){
+        .first_mm =
+            (float)(patch->first_mm - patch->offset_mm - patch->slope * at - trial[TRIAL_LEAN] * ramp),
+        .apart_mm = (float)patch->column_mm,
+        .half_mm = (float)(patch->half_mm * width),
+        .cap_mm = cap_mm,
+        .in_cap = (cap_mm - (float)inward) / cap_mm,
+        .has_middle =
+            (float)fmin(fmax((inward - trial[TRIAL_MIDDLE] * patch->half_mm) / 0.5 + 0.5, 0.0), 1.0)};
+}
+
+/* How deep the places of a row lie inside the rounded end. */
+WIDE static void find_depths_in_cap(float *restrict depth_mm, const float *restrict off_mm, int n,
+                                    const struct trial_row *row)
+{
+    float half = row->half_mm;
+    float v = row->in_cap;
+    float along = v * v / (row->cap_mm * row->cap_mm);
+
+#pragma omp simd
+    for (int j = 0; j < n; j++) {
+        float u = off_mm[j] / half;
+        float slope = 2.0F * sqrtf(u * u / (half * half) + along);
+
+        /* First-order distance to the ellipse u^2 + v^2 = 1: value over slope. */
+        float depth = (1.0F - u * u - v * v) / (slope > 1e-6F ? slope : 1e-6F);
+
+        depth_mm[j] = depth < half ? depth : half;
+    }
+}
+
+/* And inside the body. */
+static void find_depths_in_body(float *restrict depth_mm, const float *restrict off_mm, int n, float half_mm)
+{
+#pragma omp simd
+    for (int j = 0; j < n; j++)
+        depth_mm[j] = half_mm - fabsf(off_mm[j]);
+}
+
+/* Where a place from the beginning of a table on stands in it. */
+WIDE_PART int entry_at(float mm)
 {
     int i = (int)(mm * (float)(1.0 / FINE_MM));
 
-    return table[i < 0 ? 0 : i >= PATCH_FINE ? PATCH_FINE - 1 : i];
+    return i < 0 ? 0 : i >= PATCH_FINE ? PATCH_FINE - 1 : i;
 }
 
-/* How deep a place lies inside the rounded end: v (0 where it begins, 1 at the tip) along, off across. */
-static float depth_in_cap(float v, float off, float half, float cap)
+WIDE static void find_depth_entries(int *restrict entry, const float *restrict depth_mm, int n)
 {
-    float u = off / half;
-    float slope = 2.0F * sqrtf(u * u / (half * half) + v * v / (cap * cap));
+#pragma omp simd
+    for (int j = 0; j < n; j++)
+        entry[j] = entry_at(depth_mm[j] - (float)FINE_FROM_MM);
+}
 
-    /* First-order distance to the ellipse u^2 + v^2 = 1: value over slope. */
-    float depth = (1.0F - u * u - v * v) / (slope > 1e-6F ? slope : 1e-6F);
+WIDE static void find_off_entries(int *restrict entry, const float *restrict off_mm, int n)
+{
+#pragma omp simd
+    for (int j = 0; j < n; j++)
+        entry[j] = entry_at(fabsf(off_mm[j]));
+}
 
-    return depth < half ? depth : half;
+static void look_up(float *restrict out, const float *table, const int *entry, float part, int n)
+{
+    for (int j = 0; j < n; j++)
+        out[j] = table[entry[j]] * part;
+}
+
+/* The parts of one row. The outer lines' own is 0 in the body, the middle line's beyond its end. */
+static void fill_row(struct stripe_patch *patch, const struct trial_row *row, int i)
+{
+    float off_mm[PATCH_COLUMNS];
+    float depth_mm[PATCH_COLUMNS];
+    int entry[PATCH_COLUMNS];
+    int n = patch->n_columns;
+    int first = i * n;
+    float off = row->first_mm;
+    float *line = patch->part[PATCH_LINE] + first;
+    float *middle = patch->part[PATCH_MIDDLE] + first;
+
+    for (int j = 0; j < n; j++, off += row->apart_mm)
+        off_mm[j] = off;
+    if (row->in_cap > 0.0F)
+        find_depths_in_cap(depth_mm, off_mm, n, row);
+    else
+        find_depths_in_body(depth_mm, off_mm, n, row->half_mm);
+    find_depth_entries(entry, depth_mm, n);
+    look_up(patch->part[PATCH_SHELL] + first, patch->shell, entry, 1.0F, n);
+    if (patch->n_parts == PATCH_SHELL + 1)
+        return;
+    if (row->in_cap > 0.0F)
+        look_up(line, patch->line, entry, fminf(row->in_cap, 1.0F), n);
+    else
+        memset(line, 0, (size_t)n * sizeof *line);
+    if (row->has_middle > 0.0F) {
+        find_off_entries(entry, off_mm, n);
+        look_up(middle, patch->middle, entry, row->has_middle, n);
+    } else {
+        memset(middle, 0, (size_t)n * sizeof *middle);
+    }
 }
 
 static void fill_parts(struct stripe_patch *patch, const double *trial)
 {
-    float cap = (float)(patch->half_mm * exp(trial[TRIAL_CAP]));
-    double width = 1.0;
+    float cap_mm = (float)(patch->half_mm * exp(trial[TRIAL_CAP]));
+    struct patch_rows *rows = patch->rows;
 
+    rows[PATCH_SHELL] = (struct patch_rows){0, patch->n_rows};
+    rows[PATCH_LINE] = (struct patch_rows){patch->n_rows, patch->n_rows};
+    rows[PATCH_MIDDLE] = (struct patch_rows){0, 0};
     for (int i = 0; i < patch->n_rows; i++) {
-        double at = FROM_MM + i * patch->row_mm;
-        double inward = trial[TRIAL_AT] - at;
-        double ramp = stripe_patch_ramp(inward);
-        float v = (cap - (float)inward) / cap;
-        float shows =
-            (float)fmin(fmax((inward - trial[TRIAL_MIDDLE] * patch->half_mm) / 0.5 + 0.5, 0.0), 1.0);
-        float off =
-            (float)(patch->first_mm - patch->offset_mm - patch->slope * at - trial[TRIAL_LEAN] * ramp);
-        float in_cap = v < 0.0F ? 0.0F : v > 1.0F ? 1.0F : v;
-        float half = 0.0F;
-        int place = i * patch->n_columns;
+        struct trial_row row = lay_row(patch, trial, cap_mm, i);
 
-        width = exp(trial[TRIAL_WIDTH] * fmin(ramp, 1.0));
-        half = (float)(patch->half_mm * width);
-        for (int j = 0; j < patch->n_columns; j++, place++, off += (float)patch->column_mm) {
-            float depth = v > 0.0F ? depth_in_cap(v, off, half, cap) : half - fabsf(off);
-
-            patch->part[PATCH_FIXED][place] = fine(patch->shell, depth - (float)FINE_FROM_MM);
-            if (patch->n_parts == PATCH_FIXED + 1)
-                continue;
-            patch->part[PATCH_FIXED + 1][place] = fine(patch->line, depth - (float)FINE_FROM_MM) * in_cap;
-            patch->part[PATCH_FIXED + 2][place] = fine(patch->middle, fabsf(off)) * shows;
-        }
+        fill_row(patch, &row, i);
+        if (row.in_cap > 0.0F && i < rows[PATCH_LINE].first)
+            rows[PATCH_LINE].first = i;
+        if (row.has_middle > 0.0F)
+            rows[PATCH_MIDDLE].end = i + 1;
     }
 }
 
-/* Takes out what a sample shares with its neighbours before it, along and across. */
-static void whiten(const struct stripe_patch *patch, const float *from, float *to)
+/* Takes out what a sample shares with its neighbours before it, along and across, in some rows; those before
+ * and behind them are 0. */
+WIDE static void whiten_rows(const struct stripe_patch *patch, const float *from, float *to,
+                             struct patch_rows rows)
 {
     float row[PATCH_COLUMNS + 1] = {0}; /* one row, likeness along taken out; a zero before it */
     size_t width = (size_t)patch->n_columns;
     float along = patch->along;
     float across = patch->across;
 
-    for (int i = 0; i < patch->n_rows; i++) {
+    for (int i = rows.first; i < rows.end; i++) {
         size_t first = (size_t)i * width;
         const float *here = from + first;
         const float *before = i > 0 ? here - width : here;
@@ -225,14 +315,35 @@ static void whiten(const struct stripe_patch *patch, const float *from, float *t
     }
 }
 
-static double product(const float *a, const float *b, int n)
+static void whiten(const struct stripe_patch *patch, const float *from, float *to)
+{
+    whiten_rows(patch, from, to, (struct patch_rows){0, patch->n_rows});
+}
+
+/* A part of a trial, and which rows of it are not 0 then: one more. */
+static void whiten_part(struct stripe_patch *patch, int k)
+{
+    struct patch_rows *rows = &patch->rows[k];
+    size_t width = (size_t)patch->n_columns;
+    size_t n = (size_t)patch->n_rows * width;
+    size_t end = 0;
+
+    rows->end = rows->end < patch->n_rows ? rows->end + 1 : patch->n_rows;
+    end = (size_t)rows->end * width;
+    memset(patch->white[k], 0, (size_t)rows->first * width * sizeof **patch->white);
+    memset(patch->white[k] + end, 0, (n - end) * sizeof **patch->white);
+    whiten_rows(patch, patch->part[k], patch->white[k], *rows);
+}
+
+/* Sum of products over [first, end); first is a multiple of BLOCK. */
+static double product(const float *a, const float *b, int first, int end)
 {
     double sum = 0.0;
 
-    for (int from = 0; from < n; from += 64) {
+    for (int from = first; from < end; from += BLOCK) {
         float part = 0.0F;
 
-        int to = from + 64 < n ? from + 64 : n;
+        int to = from + BLOCK < end ? from + BLOCK : end;
 
 #pragma omp simd reduction(+ : part)
         for (int i = from; i < to; i++)
@@ -242,14 +353,17 @@ static double product(const float *a, const float *b, int n)
     return sum;
 }
 
-/* Products of a whitened part with those up to it and with the picture. */
+/* Products of a whitened part with those up to it and with the picture, where it is not 0. */
 static void multiply(const struct stripe_patch *patch, int k, double *with_parts, double *with_value)
 {
     int n = patch->n_rows * patch->n_columns;
+    int first = patch->rows[k].first * patch->n_columns / BLOCK * BLOCK;
+    int end = (patch->rows[k].end * patch->n_columns + BLOCK - 1) / BLOCK * BLOCK;
 
+    end = end < n ? end : n;
     for (int m = 0; m <= k; m++)
-        with_parts[m] = product(patch->white[k], patch->white[m], n);
-    *with_value = product(patch->white[k], patch->white_value, n);
+        with_parts[m] = product(patch->white[k], patch->white[m], first, end);
+    *with_value = product(patch->white[k], patch->white_value, first, end);
 }
 
 /* Parts that no trial moves: a level and a slope each way. */
@@ -264,10 +378,12 @@ static void fill_fixed(struct stripe_patch *patch)
             patch->part[2][place] =
                 (float)(patch->contrast * 0.1 * (patch->first_mm + j * patch->column_mm - patch->offset_mm));
         }
-    for (int k = 0; k < PATCH_FIXED; k++)
-        whiten(patch, patch->part[k], patch->white[k]);
+    for (int k = 0; k < PATCH_FIXED; k++) {
+        patch->rows[k] = (struct patch_rows){0, patch->n_rows};
+        whiten_part(patch, k);
+    }
     whiten(patch, patch->value, patch->white_value);
-    patch->square = product(patch->white_value, patch->white_value, patch->n_rows * patch->n_columns);
+    patch->square = product(patch->white_value, patch->white_value, 0, patch->n_rows * patch->n_columns);
     for (int k = 0; k < PATCH_FIXED; k++)
         multiply(patch, k, patch->fixed[k], &patch->fixed_value[k]);
 }
@@ -306,7 +422,7 @@ static double misfit_of(struct stripe_patch *patch, const double *trial, double 
     memcpy(b, patch->fixed_value, sizeof patch->fixed_value);
     fill_parts(patch, trial);
     for (int k = PATCH_FIXED; k < patch->n_parts; k++) {
-        whiten(patch, patch->part[k], patch->white[k]);
+        whiten_part(patch, k);
         multiply(patch, k, a[k], &b[k]);
     }
     for (int k = 0; k < patch->n_parts; k++) {
@@ -364,8 +480,8 @@ static double alike(const struct stripe_patch *patch, const float *left, int row
 void stripe_patch_learn_noise(struct stripe_patch *patch, const double trial[TRIAL_N])
 {
     int n = patch->n_rows * patch->n_columns;
-    float *scaled = patch->white[PATCH_FIXED]; /* free until the next trial */
-    float *left = patch->part[PATCH_FIXED + 1];
+    float *scaled = patch->white[PATCH_SHELL]; /* free until the next trial */
+    float *left = patch->part[PATCH_LINE];
     double weight[PATCH_PARTS];
     double square = 0.0;
     double sum = 1.0;
