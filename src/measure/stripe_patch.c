@@ -2,16 +2,14 @@
 
 #include "base/statistics.h"
 #include "base/wide.h"
+#include "measure/stripe_trial.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-static const double FROM_MM = -12.0; /* of the coarse end */
 static const double TO_MM = 11.0;
 static const double OUTSIDE_MM = 5.0;
-static const double FINE_MM = 0.05;
-static const double FINE_FROM_MM = -6.0;
 static const double LEAN_OVER_MM = 10.0;  /* from the tip, where the centre line leaves the body's */
 static const double NEAR_MM = 5.0;        /* standard deviation of what rows count about the tip */
 static const double NEAR_INWARD_MM = 1.0; /* of its centre */
@@ -62,8 +60,8 @@ static void fill_layers(struct stripe_patch *patch, const struct stripe_view *vi
         patch->contrast = fmax(patch->contrast, stripe_layers_at(layers, 0.0) - inside);
     patch->contrast = fmax(patch->contrast, 4.0);
     for (int i = 0; i < PATCH_FINE; i++) {
-        double depth = FINE_FROM_MM + (i + 0.5) * FINE_MM;
-        double off = (i + 0.5) * FINE_MM;
+        double depth = PATCH_FINE_FROM_MM + (i + 0.5) * PATCH_FINE_MM;
+        double off = (i + 0.5) * PATCH_FINE_MM;
         double shell = has_lines && depth > 0.5 * half ? inside : stripe_layers_at(layers, depth);
 
         patch->shell[i] = (float)(shell - outside);
@@ -122,9 +120,9 @@ bool stripe_patch_take(struct stripe_patch *patch, const struct stripe_view *vie
     patch->row_mm = straight->row_mm;
     patch->column_mm = 2.0 * straight->column_mm;
     lay_columns(patch, straight, &first);
-    patch->n_rows = (int)fmin(round((TO_MM - FROM_MM) / patch->row_mm) + 1.0, PATCH_ROWS);
+    patch->n_rows = (int)fmin(round((TO_MM - PATCH_FROM_MM) / patch->row_mm) + 1.0, PATCH_ROWS);
     for (int i = 0; i < patch->n_rows; i++) {
-        double at = FROM_MM + i * patch->row_mm;
+        double at = PATCH_FROM_MM + i * patch->row_mm;
         size_t place = stripe_view_row(view, at) * (size_t)straight->n_columns + (size_t)first;
         bool is_on = stripe_view_has(view, at);
 
@@ -149,144 +147,7 @@ double stripe_patch_ramp(double inward_mm)
     return inward_mm < 0.0 ? 1.0 - 2.0 * inward_mm / LEAN_OVER_MM : part * part;
 }
 
-/* ---- the parts of a trial ---- */
-
-/* How one row shows a trial. */
-struct trial_row {
-    float first_mm;   /* of the first column off the centre line */
-    float apart_mm;   /* of the columns */
-    float half_mm;    /* half thickness */
-    float cap_mm;     /* length of the rounded end */
-    float in_cap;     /* 0 where the rounded end begins, 1 at its tip, as far on either way as the row lies */
-    float has_middle; /* 1 where the middle line shows, 0 where it has ended */
-};
-
-static struct trial_row lay_row(const struct stripe_patch *patch, const double *trial, float cap_mm, int row)
-{
-    double at = FROM_MM + row * patch->row_mm;
-    double inward = trial[TRIAL_AT] - at;
-    double ramp = stripe_patch_ramp(inward);
-    double width = exp(trial[TRIAL_WIDTH] * fmin(ramp, 1.0));
-
-    return (struct trial_row){
-        .first_mm =
-            (float)(patch->first_mm - patch->offset_mm - patch->slope * at - trial[TRIAL_LEAN] * ramp),
-        .apart_mm = (float)patch->column_mm,
-        .half_mm = (float)(patch->half_mm * width),
-        .cap_mm = cap_mm,
-        .in_cap = (cap_mm - (float)inward) / cap_mm,
-        .has_middle =
-            (float)fmin(fmax((inward - trial[TRIAL_MIDDLE] * patch->half_mm) / 0.5 + 0.5, 0.0), 1.0)};
-}
-
-/* How deep the places of a row lie inside the rounded end. */
-WIDE static void find_depths_in_cap(float *restrict depth_mm, const float *restrict off_mm, int n,
-                                    const struct trial_row *row)
-{
-    float half = row->half_mm;
-    float v = row->in_cap;
-    float along = v * v / (row->cap_mm * row->cap_mm);
-
-#pragma omp simd
-    for (int j = 0; j < n; j++) {
-        float u = off_mm[j] / half;
-        float slope = 2.0F * sqrtf(u * u / (half * half) + along);
-
-        /* First-order distance to the ellipse u^2 + v^2 = 1: value over slope. */
-        float depth = (1.0F - u * u - v * v) / (slope > 1e-6F ? slope : 1e-6F);
-
-        depth_mm[j] = depth < half ? depth : half;
-    }
-}
-
-/* And inside the body. */
-static void find_depths_in_body(float *restrict depth_mm, const float *restrict off_mm, int n, float half_mm)
-{
-#pragma omp simd
-    for (int j = 0; j < n; j++)
-        depth_mm[j] = half_mm - fabsf(off_mm[j]);
-}
-
-/* Where a place from the beginning of a table on stands in it. */
-WIDE_PART int entry_at(float mm)
-{
-    int i = (int)(mm * (float)(1.0 / FINE_MM));
-
-    return i < 0 ? 0 : i >= PATCH_FINE ? PATCH_FINE - 1 : i;
-}
-
-WIDE static void find_depth_entries(int *restrict entry, const float *restrict depth_mm, int n)
-{
-#pragma omp simd
-    for (int j = 0; j < n; j++)
-        entry[j] = entry_at(depth_mm[j] - (float)FINE_FROM_MM);
-}
-
-WIDE static void find_off_entries(int *restrict entry, const float *restrict off_mm, int n)
-{
-#pragma omp simd
-    for (int j = 0; j < n; j++)
-        entry[j] = entry_at(fabsf(off_mm[j]));
-}
-
-static void look_up(float *restrict out, const float *table, const int *entry, float part, int n)
-{
-    for (int j = 0; j < n; j++)
-        out[j] = table[entry[j]] * part;
-}
-
-/* The parts of one row. The outer lines' own is 0 in the body, the middle line's beyond its end. */
-static void fill_row(struct stripe_patch *patch, const struct trial_row *row, int i)
-{
-    float off_mm[PATCH_COLUMNS];
-    float depth_mm[PATCH_COLUMNS];
-    int entry[PATCH_COLUMNS];
-    int n = patch->n_columns;
-    int first = i * n;
-    float off = row->first_mm;
-    float *line = patch->part[PATCH_LINE] + first;
-    float *middle = patch->part[PATCH_MIDDLE] + first;
-
-    for (int j = 0; j < n; j++, off += row->apart_mm)
-        off_mm[j] = off;
-    if (row->in_cap > 0.0F)
-        find_depths_in_cap(depth_mm, off_mm, n, row);
-    else
-        find_depths_in_body(depth_mm, off_mm, n, row->half_mm);
-    find_depth_entries(entry, depth_mm, n);
-    look_up(patch->part[PATCH_SHELL] + first, patch->shell, entry, 1.0F, n);
-    if (patch->n_parts == PATCH_SHELL + 1)
-        return;
-    if (row->in_cap > 0.0F)
-        look_up(line, patch->line, entry, fminf(row->in_cap, 1.0F), n);
-    else
-        memset(line, 0, (size_t)n * sizeof *line);
-    if (row->has_middle > 0.0F) {
-        find_off_entries(entry, off_mm, n);
-        look_up(middle, patch->middle, entry, row->has_middle, n);
-    } else {
-        memset(middle, 0, (size_t)n * sizeof *middle);
-    }
-}
-
-static void fill_parts(struct stripe_patch *patch, const double *trial)
-{
-    float cap_mm = (float)(patch->half_mm * exp(trial[TRIAL_CAP]));
-    struct patch_rows *rows = patch->rows;
-
-    rows[PATCH_SHELL] = (struct patch_rows){0, patch->n_rows};
-    rows[PATCH_LINE] = (struct patch_rows){patch->n_rows, patch->n_rows};
-    rows[PATCH_MIDDLE] = (struct patch_rows){0, 0};
-    for (int i = 0; i < patch->n_rows; i++) {
-        struct trial_row row = lay_row(patch, trial, cap_mm, i);
-
-        fill_row(patch, &row, i);
-        if (row.in_cap > 0.0F && i < rows[PATCH_LINE].first)
-            rows[PATCH_LINE].first = i;
-        if (row.has_middle > 0.0F)
-            rows[PATCH_MIDDLE].end = i + 1;
-    }
-}
+/* ---- a trial beside the picture ---- */
 
 /* Takes out what a sample shares with its neighbours before it, along and across, in some rows; those before
  * and behind them are 0. */
@@ -374,7 +235,7 @@ static void fill_fixed(struct stripe_patch *patch)
             int place = i * patch->n_columns + j;
 
             patch->part[0][place] = 1.0F;
-            patch->part[1][place] = (float)(patch->contrast * 0.1 * (FROM_MM + i * patch->row_mm));
+            patch->part[1][place] = (float)(patch->contrast * 0.1 * (PATCH_FROM_MM + i * patch->row_mm));
             patch->part[2][place] =
                 (float)(patch->contrast * 0.1 * (patch->first_mm + j * patch->column_mm - patch->offset_mm));
         }
@@ -420,7 +281,7 @@ static double misfit_of(struct stripe_patch *patch, const double *trial, double 
 
     memcpy(a, patch->fixed, sizeof patch->fixed);
     memcpy(b, patch->fixed_value, sizeof patch->fixed_value);
-    fill_parts(patch, trial);
+    stripe_trial_fill(patch, trial);
     for (int k = PATCH_FIXED; k < patch->n_parts; k++) {
         whiten_part(patch, k);
         multiply(patch, k, a[k], &b[k]);
@@ -451,7 +312,7 @@ double stripe_patch_level(struct stripe_patch *patch, const double trial[TRIAL_N
 void stripe_patch_look_near(struct stripe_patch *patch, double tip_mm)
 {
     for (int i = 0; i < patch->n_rows; i++) {
-        double away = (FROM_MM + i * patch->row_mm - tip_mm + NEAR_INWARD_MM) / NEAR_MM;
+        double away = (PATCH_FROM_MM + i * patch->row_mm - tip_mm + NEAR_INWARD_MM) / NEAR_MM;
         float near = (float)exp(-0.25 * away * away); /* root of the weight */
 
         for (int j = 0; j < patch->n_columns; j++)

@@ -12,6 +12,10 @@ enum { PATCH_ROWS = 48, PATCH_COLUMNS = 60, PATCH_SIZE = PATCH_ROWS * PATCH_COLU
 enum { PATCH_FIXED = 3, PATCH_SHELL = PATCH_FIXED, PATCH_LINE, PATCH_MIDDLE, PATCH_PARTS };
 enum { PATCH_FINE = 400 };
 
+#define PATCH_FROM_MM (-12.0)     /* first row, from the coarse end */
+#define PATCH_FINE_MM 0.05        /* between the entries of the layers */
+#define PATCH_FINE_FROM_MM (-6.0) /* depth of the first one */
+
 /* Rows [first, end). */
 struct patch_rows {
     int first, end;
