@@ -12,4 +12,7 @@
 #define WIDE
 #endif
 
+/** WIDE_PART before a function that WIDE ones call makes it part of each of their copies. */
+#define WIDE_PART static inline __attribute__((always_inline))
+
 #endif

@@ -1,5 +1,7 @@
 #include "image/raster.h"
 
+#include "base/wide.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -66,8 +68,8 @@ float raster_at(const struct raster *raster, double x_px, double y_px)
 }
 
 /* One row of n smoothed values from values whose neighbours lie `apart` from one another. */
-static void smooth_row(float *out, const float *middle, size_t n, size_t apart, const float *kernel,
-                       int radius)
+WIDE static void smooth_row(float *out, const float *middle, size_t n, size_t apart, const float *kernel,
+                            int radius)
 {
 #pragma omp simd
     for (size_t i = 0; i < n; i++)

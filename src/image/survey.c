@@ -1,6 +1,7 @@
 #include "image/survey.h"
 
 #include "base/parallel.h"
+#include "base/wide.h"
 #include "image/survey_internal.h"
 
 #include <math.h>
@@ -134,27 +135,41 @@ static void fill_row(struct survey_builder *builder, const struct frame *frame, 
     builder->fresh = swapped;
 }
 
+/** How many marks stand still, and how many of them have gone or moved. */
+struct mark_counts {
+    unsigned n_steady, n_changed;
+};
+
+WIDE static struct mark_counts count_marks(uint8_t *restrict marks, uint8_t *restrict ages,
+                                           const uint8_t *restrict luma, size_t n)
+{
+    unsigned n_steady = 0;
+    unsigned n_changed = 0;
+
+#pragma omp simd reduction(+ : n_steady, n_changed)
+    for (size_t i = 0; i < n; i++) {
+        uint8_t mark = marks[i];
+        uint8_t age = ages[i];
+        int difference = abs((int)luma[i] - (int)mark);
+        int steady = age >= STRUCTURE_MIN_AGE ? mark : 0;
+        int gone = difference > STRUCTURE_CHANGED ? steady : 0; /* more than STRUCTURE_SAME */
+        uint8_t older = (uint8_t)(age < 255 ? age + 1 : 255);
+
+        n_steady += steady >= STRUCTURE_BRIGHT ? 1 : 0;
+        n_changed += gone >= STRUCTURE_BRIGHT ? 1 : 0;
+        marks[i] = difference <= STRUCTURE_SAME ? mark : luma[i];
+        ages[i] = difference <= STRUCTURE_SAME ? older : 0;
+    }
+    return (struct mark_counts){n_steady, n_changed};
+}
+
 /** Looks whether marks that stood still for long have gone or moved; returns their share. */
 static float check_structure(struct survey_builder *builder, const struct frame *frame)
 {
     size_t n = (size_t)frame->width_px * (size_t)frame->height_px;
-    size_t n_steady = 0;
-    size_t n_changed = 0;
+    struct mark_counts counts = count_marks(builder->marks, builder->ages, frame->luma, n);
 
-    for (size_t i = 0; i < n; i++) {
-        int difference = abs((int)frame->luma[i] - (int)builder->marks[i]);
-        bool is_mark = builder->ages[i] >= STRUCTURE_MIN_AGE && builder->marks[i] >= STRUCTURE_BRIGHT;
-
-        n_steady += is_mark;
-        if (difference <= STRUCTURE_SAME) {
-            builder->ages[i] = (uint8_t)(builder->ages[i] + (builder->ages[i] < 255));
-            continue;
-        }
-        n_changed += is_mark && difference > STRUCTURE_CHANGED;
-        builder->marks[i] = frame->luma[i];
-        builder->ages[i] = 0;
-    }
-    return n_steady < STRUCTURE_MIN_PX ? 0.0F : (float)n_changed / (float)n_steady;
+    return counts.n_steady < STRUCTURE_MIN_PX ? 0.0F : (float)counts.n_changed / (float)counts.n_steady;
 }
 
 /** True when no block changed by more than the last bit of coding noise. */

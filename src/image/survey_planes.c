@@ -1,5 +1,7 @@
 #include "image/survey_internal.h"
 
+#include "base/wide.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -40,6 +42,29 @@ static bool planes_colour(struct survey_planes *planes, const struct frame *fram
     return true;
 }
 
+WIDE static void add_sums(uint32_t *restrict sum, uint64_t *restrict square, const uint8_t *restrict luma,
+                          size_t n, uint32_t weight)
+{
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        uint32_t value = luma[i];
+        uint32_t weighed = weight * value;
+
+        sum[i] += weighed;
+        square[i] += (uint64_t)(weighed * value);
+    }
+}
+
+WIDE static void stretch_range(uint8_t *restrict lowest, uint8_t *restrict highest,
+                               const uint8_t *restrict luma, size_t n)
+{
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        highest[i] = luma[i] > highest[i] ? luma[i] : highest[i];
+        lowest[i] = luma[i] < lowest[i] ? luma[i] : lowest[i];
+    }
+}
+
 bool survey_planes_add(struct survey_planes *planes, const struct frame *frame, struct error **err)
 {
     size_t n = (size_t)frame->width_px * (size_t)frame->height_px;
@@ -50,14 +75,8 @@ bool survey_planes_add(struct survey_planes *planes, const struct frame *frame, 
     if (planes->n_seen++ % planes->step != 0)
         return true;
     weight = (uint32_t)planes->step;
-    for (size_t i = 0; i < n; i++) {
-        uint32_t luma = frame->luma[i];
-
-        planes->sum[i] += weight * luma;
-        planes->square[i] += (uint64_t)(weight * luma * luma);
-        planes->highest[i] = frame->luma[i] > planes->highest[i] ? frame->luma[i] : planes->highest[i];
-        planes->lowest[i] = frame->luma[i] < planes->lowest[i] ? frame->luma[i] : planes->lowest[i];
-    }
+    add_sums(planes->sum, planes->square, frame->luma, n, weight);
+    stretch_range(planes->lowest, planes->highest, frame->luma, n);
     planes->weight += weight;
     planes->n_taken++;
     if (planes->n_taken % FRAMES_PER_STEP == 0 && planes->step < 16384) {

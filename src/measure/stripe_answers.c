@@ -150,8 +150,6 @@ static double triple_answer_at(const float *profile, double half_mm)
     double dark = 0.5 * (mean_between(profile, -half_mm + 1.25, at - 1.0) +
                          mean_between(profile, at + 1.0, half_mm - 1.25));
 
-    if (half_mm < 2.5)
-        return -1e3; /* too thin to have layers */
     return fmax(fmin(0.5 * (middle + outer), 1.25 * fmin(middle, outer) - 0.25 * dark) - dark,
                 FAINT_MIDDLE * (outer - dark));
 }
@@ -159,8 +157,11 @@ static double triple_answer_at(const float *profile, double half_mm)
 /* The best within a step of the place: lines are thinner than the grid is wide. */
 static double triple_answer(const float *profile, double half_mm)
 {
-    double best = triple_answer_at(profile, half_mm);
+    double best = 0.0;
 
+    if (half_mm < 2.5)
+        return -1e3; /* too thin to have layers */
+    best = triple_answer_at(profile, half_mm);
     best = fmax(best, triple_answer_at(profile - 1, half_mm));
     return fmax(best, triple_answer_at(profile + 1, half_mm));
 }

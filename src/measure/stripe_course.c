@@ -1,27 +1,31 @@
 #include "measure/stripe_course.h"
 
 #include "base/statistics.h"
+#include "base/wide.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { N_HALVES = 31 };
+/* States of a row: N_HALVES half thicknesses of each centre, and one behind them that cannot be reached. */
+enum { N_HALVES = 31, LANES = N_HALVES + 1 };
+static const size_t BESIDE = LANES + 1; /* states on either side of a row, not to be reached either */
 static const double LEAST_HALF_MM = 1.5;
-static const double MOST_OFF_CENTRE = 0.3; /* of the middle line, over the half thickness */
-static const double FAINT_MIDDLE = 0.5;    /* what two outer lines answer whose middle one may be lost */
-static const double BRIGHTER_DARK =
-    0.6;                           /* then: share of the brighter of the two dark parts, both must be dark */
-static const double UNSEEN = 0.25; /* what a place counts where the dark parts are the brighter ones */
-static const double WIDEST = 1.6;  /* a half thickness over that of the candidate */
+static const double WIDEST = 1.6; /* a half thickness over that of the candidate */
 static const double HALF_STEP_MM = 0.25;
-static const double OUTSIDE_MM = 4.0;
 static const double CHANGE_COST =
     0.35; /* of a step of centre or half thickness by 0.25 mm, standard deviations */
 static const double TIP_SHARE = 0.4;   /* of the body's answer below which the stripe has ended */
 static const double THIN_SHARE = 0.45; /* of the body's half thickness */
 static const double LEAST_LENGTH_MM = 15.0;
 static const double LEAST_ANSWER = 1.5; /* mean answer below which there is no stripe at all */
+
+/* What chance is judged from: centres so far apart across, half thicknesses a millimetre apart, rows so far
+ * apart along. */
+enum { CHANCE_CENTRES = 11, CHANCE_HALVES = 5 };
+static const double CHANCE_APART_MM = 1.5;
+static const double CHANCE_HALF_MM = 2.5; /* the first */
+static const double CHANCE_LAG_MM = 6.0;
 
 void stripe_course_free(struct stripe_course *course)
 {
@@ -31,90 +35,37 @@ void stripe_course_free(struct stripe_course *course)
     memset(course, 0, sizeof *course);
 }
 
-/* Contrast of two parts over the standard error that their widths would give to noise of unit size. */
-static double weighed(double contrast, double one_mm, double other_mm)
+/* ---- answers ---- */
+
+/* Answers to judge chance by, CHANCE_HALVES x n_rows x CHANCE_CENTRES; of odd rows only where asked for. */
+static void answer_sparsely(double *answer, const struct straight *straight, const struct stripe_kind *kind,
+                            bool has_odd_rows)
 {
-    return contrast * sqrt(one_mm * other_mm / (one_mm + other_mm));
-}
+    struct stripe_bar bars[CHANCE_HALVES];
+    struct stripe_profile profile;
+    int apart = (int)lround(CHANCE_APART_MM / straight->column_mm);
+    int first = straight->n_columns / 2 - CHANCE_CENTRES / 2 * apart;
 
-static double bright_answer(const struct straight *straight, size_t row, double centre, double half)
-{
-    double before = straight_mean(straight, row, centre - half - OUTSIDE_MM, centre - half - 0.25);
-    double after = straight_mean(straight, row, centre + half + 0.25, centre + half + OUTSIDE_MM);
-    double upper = straight_mean(straight, row, centre - half + 0.25, centre);
-    double lower = straight_mean(straight, row, centre, centre + half - 0.25);
-
-    return 1.41421356 * weighed(fmin(upper - before, lower - after), half, OUTSIDE_MM);
-}
-
-double stripe_course_middle(const struct straight *straight, size_t row, double centre, double half)
-{
-    double best = -HUGE_VAL;
-    double place = centre;
-
-    for (int i = -2; i <= 2; i++) {
-        double at = centre + 0.5 * MOST_OFF_CENTRE * i * half;
-        double value = straight_mean(straight, row, at - 0.5, at + 0.5);
-
-        if (value > best) {
-            best = value;
-            place = at;
-        }
+    for (int half = 0; half < CHANCE_HALVES; half++)
+        bars[half] = stripe_bar_make(kind, CHANCE_HALF_MM + half);
+    for (size_t row = 0; row < straight->n_rows; row += has_odd_rows ? 1 : 2) {
+        stripe_profile_take(&profile, straight, row);
+        for (size_t half = 0; half < CHANCE_HALVES; half++)
+            for (size_t i = 0; i < CHANCE_CENTRES; i++)
+                answer[(half * straight->n_rows + row) * CHANCE_CENTRES + i] =
+                    stripe_profile_answer(&profile, &bars[half], first + (int)i * apart);
     }
-    return place;
 }
 
-static double triple_answer(const struct straight *straight, bool is_middle_lost, size_t row, double centre,
-                            double half)
+/* Spread of an answer by chance: from its differences between rows `lag` apart, at all centres. */
+static double chance_of(const double *answer, size_t n_rows, size_t lag, double *scratch)
 {
-    double at = stripe_course_middle(straight, row, centre, half);
-    double middle = straight_mean(straight, row, at - 0.5, at + 0.5);
-    double before = straight_mean(straight, row, centre - half - 0.5, centre - half + 0.5);
-    double after = straight_mean(straight, row, centre + half - 0.5, centre + half + 0.5);
-    double outer = 0.75 * fmin(before, after) + 0.25 * fmax(before, after); /* both must show */
-    double upper = straight_mean(straight, row, centre - half + 1.0, at - 1.0);
-    double lower = straight_mean(straight, row, at + 1.0, centre + half - 1.0);
-    double brighter = is_middle_lost ? BRIGHTER_DARK : 0.5;
-    double dark = brighter * fmax(upper, lower) + (1.0 - brighter) * fmin(upper, lower);
-    double contrast = fmin(0.5 * (middle + outer), 1.5 * fmin(middle, outer) - 0.5 * dark) - dark;
-
-    if (half < 2.25)
-        return 0.0;
-    if (is_middle_lost)
-        contrast = fmax(contrast, FAINT_MIDDLE * (outer - dark));
-    /* Where the lines are not seen, the stripe may be there all the same. */
-    return weighed(contrast < 0.0 ? UNSEEN * contrast : contrast, 2.67, 2.0 * (half - 1.5));
-}
-
-double stripe_course_contrast(const struct straight *straight, const struct stripe_kind *kind, size_t row,
-                              double centre_mm, double half_mm)
-{
-    return kind->look == STRIPE_BRIGHT
-               ? bright_answer(straight, row, centre_mm, half_mm)
-               : triple_answer(straight, kind->is_middle_lost, row, centre_mm, half_mm);
-}
-
-static double answer_at(const struct straight *straight, const struct stripe_kind *kind, size_t row,
-                        double centre, double half)
-{
-    double edge = half + 2.0;
-
-    if (!straight_is_inside(straight, row, centre - edge, centre + edge))
-        return 0.0;
-    return stripe_course_contrast(straight, kind, row, centre, half);
-}
-
-/* Spread of an answer by chance: from its differences between rows 6 mm apart, at all centres. */
-static double chance_of(const struct straight *straight, const struct stripe_kind *kind, double half,
-                        double *scratch)
-{
-    size_t lag = (size_t)round(6.0 / straight->row_mm);
     size_t n = 0;
 
-    for (size_t row = 0; row + lag < straight->n_rows; row += 2)
-        for (double centre = -7.5; centre <= 7.5; centre += 1.5) {
-            double one = answer_at(straight, kind, row, centre, half);
-            double other = answer_at(straight, kind, row + lag, centre, half);
+    for (size_t row = 0; row + lag < n_rows; row += 2)
+        for (size_t i = 0; i < CHANCE_CENTRES; i++) {
+            double one = answer[row * CHANCE_CENTRES + i];
+            double other = answer[(row + lag) * CHANCE_CENTRES + i];
 
             if (one != 0.0 && other != 0.0)
                 scratch[n++] = one - other;
@@ -122,82 +73,157 @@ static double chance_of(const struct straight *straight, const struct stripe_kin
     return n < 10 ? 1e3 : fmax(statistics_spread(scratch, n) / 1.41421356, 0.2);
 }
 
-/* One spread for all half thicknesses, so that none is preferred. */
-static double usual_chance(const struct straight *straight, const struct stripe_kind *kind, double *scratch)
+/* One spread for all half thicknesses, so that none is preferred. False when memory ran out. */
+static bool find_usual_chance(double *chance, const struct straight *straight, const struct stripe_kind *kind)
 {
-    double chances[5];
+    size_t lag = (size_t)round(CHANCE_LAG_MM / straight->row_mm);
+    size_t n = straight->n_rows * CHANCE_CENTRES;
+    double *answer = malloc((CHANCE_HALVES + 1) * n * sizeof *answer);
+    double chances[CHANCE_HALVES];
 
-    for (int i = 0; i < 5; i++)
-        chances[i] = chance_of(straight, kind, 2.5 + i, scratch);
-    return statistics_median(chances, 5);
+    if (answer == NULL)
+        return false;
+    answer_sparsely(answer, straight, kind, lag % 2 == 1);
+    for (size_t half = 0; half < CHANCE_HALVES; half++)
+        chances[half] = chance_of(answer + half * n, straight->n_rows, lag, answer + CHANCE_HALVES * n);
+    *chance = statistics_median(chances, CHANCE_HALVES);
+    free(answer);
+    return true;
 }
 
-/* All answers: n_rows x n_centres x N_HALVES; the caller frees. */
+static void answer_row(float *answer, const struct stripe_profile *profile, const struct stripe_bar *bars,
+                       int n_centres, double chance)
+{
+    float of_half[PROFILE_COLUMNS];
+
+    for (int half = 0; half < N_HALVES; half++) {
+        stripe_profile_answers(of_half, profile, &bars[half], profile->n_columns / 2 - n_centres / 2,
+                               n_centres, chance);
+        for (int centre = 0; centre < n_centres; centre++)
+            answer[centre * LANES + half] = of_half[centre];
+    }
+    for (int centre = 0; centre < n_centres; centre++)
+        answer[centre * LANES + N_HALVES] = -HUGE_VALF;
+}
+
+/* All answers: n_rows x n_centres x LANES; the caller frees. */
 static float *fill_answers(const struct straight *straight, const struct stripe_kind *kind, int n_centres)
 {
-    float *answer = malloc(straight->n_rows * (size_t)n_centres * N_HALVES * sizeof *answer);
-    double *scratch = malloc(straight->n_rows * 12 * sizeof *scratch);
+    size_t n_states = (size_t)n_centres * LANES;
+    float *answer = malloc(straight->n_rows * n_states * sizeof *answer);
+    struct stripe_bar bars[N_HALVES];
+    struct stripe_profile profile;
+    double chance = 1.0;
 
     /* Three lines of the right spacing, not of others about them. */
     double widest_mm =
         kind->look == STRIPE_TRIPLE_LINE && kind->like_mm > 0.0 ? WIDEST * kind->like_mm : HUGE_VAL;
-    double chance = answer != NULL && scratch != NULL ? usual_chance(straight, kind, scratch) : 1.0;
 
-    for (int half = 0; half < N_HALVES && answer != NULL && scratch != NULL; half++) {
+    if (answer == NULL || !find_usual_chance(&chance, straight, kind)) {
+        free(answer);
+        return NULL;
+    }
+    for (int half = 0; half < N_HALVES; half++) {
         double half_mm = LEAST_HALF_MM + half * HALF_STEP_MM;
 
-        for (size_t row = 0; row < straight->n_rows; row++)
-            for (int centre = 0; centre < n_centres; centre++)
-                answer[(row * (size_t)n_centres + (size_t)centre) * N_HALVES + (size_t)half] =
-                    half_mm > widest_mm
-                        ? 0.0F
-                        : (float)(answer_at(straight, kind, row, (centre - n_centres / 2) * HALF_STEP_MM,
-                                            half_mm) /
-                                  chance);
+        bars[half] = stripe_bar_make(kind, half_mm);
+        if (half_mm > widest_mm)
+            bars[half].weight = 0.0;
     }
-    if (scratch == NULL) {
-        free(answer);
-        answer = NULL;
+    for (size_t row = 0; row < straight->n_rows; row++) {
+        stripe_profile_take(&profile, straight, row);
+        answer_row(answer + row * n_states, &profile, bars, n_centres, chance);
     }
-    free(scratch);
     return answer;
 }
 
-/* Best sums ending in each state of a row, given those of the row before. */
-static void advance(const float *before, const float *answer, float *now, unsigned char *back, int n_centres)
+/* ---- the best way through them ---- */
+
+struct arrival {
+    float value;
+    int from; /* (step of centre + 1) * 3 + step of half thickness + 1 */
+};
+
+/* The better of an arrival and one from the state so far away. */
+WIDE_PART struct arrival better(struct arrival best, const float *before, int centres, int halves)
 {
-    for (int centre = 0; centre < n_centres; centre++)
-        for (int half = 0; half < N_HALVES; half++) {
-            float best = -1e30F;
-            int from = 0;
+    float cost = (float)(CHANGE_COST * ((centres != 0) + (halves != 0)));
+    float value = before[centres * LANES + halves] - cost;
+    bool is_better = value > best.value;
 
-            for (int dc = -1; dc <= 1; dc++)
-                for (int dh = -1; dh <= 1; dh++) {
-                    int c = centre + dc;
-                    int h = half + dh;
-                    float value = 0.0F;
+    best.value = is_better ? value : best.value;
+    best.from = is_better ? (centres + 1) * 3 + halves + 1 : best.from;
+    return best;
+}
 
-                    if (c < 0 || h < 0 || c >= n_centres || h >= N_HALVES)
-                        continue;
-                    value = before[c * N_HALVES + h] - (float)(CHANGE_COST * ((dc != 0) + (dh != 0)));
-                    if (value > best) {
-                        best = value;
-                        from = (dc + 1) * 3 + dh + 1;
-                    }
-                }
-            now[centre * N_HALVES + half] = best + answer[centre * N_HALVES + half];
-            back[centre * N_HALVES + half] = (unsigned char)from;
-        }
+/* Best sums ending in each state of a row, given those of the row before, about which nothing can be reached.
+ */
+WIDE static void advance(const float *restrict before, const float *restrict answer, float *restrict now,
+                         unsigned char *restrict back, size_t n_states)
+{
+#pragma omp simd
+    for (size_t i = 0; i < n_states; i++) {
+        struct arrival best = {-1e30F, 0};
+
+        best = better(best, before + i, -1, -1);
+        best = better(best, before + i, -1, 0);
+        best = better(best, before + i, -1, 1);
+        best = better(best, before + i, 0, -1);
+        best = better(best, before + i, 0, 0);
+        best = better(best, before + i, 0, 1);
+        best = better(best, before + i, 1, -1);
+        best = better(best, before + i, 1, 0);
+        best = better(best, before + i, 1, 1);
+        now[i] = best.value + answer[i];
+        back[i] = (unsigned char)best.from;
+    }
+}
+
+/* Sums to the last row; value has room for two rows with BESIDE states on both sides of each. The last row
+ * is returned. */
+static const float *add_up(float *value, const float *answer, unsigned char *back, size_t n, size_t n_states)
+{
+    float *row_of[2] = {value + BESIDE, value + n_states + 3 * BESIDE};
+
+    for (size_t i = 0; i < 2 * (n_states + 2 * BESIDE); i++)
+        value[i] = -HUGE_VALF;
+    memcpy(row_of[0], answer, n_states * sizeof *value);
+    for (size_t row = 1; row < n; row++)
+        advance(row_of[(row + 1) % 2], answer + row * n_states, row_of[row % 2], back + row * n_states,
+                n_states);
+    return row_of[(n - 1) % 2];
+}
+
+/* Walks back from the best state of the last row. */
+static void trace(struct stripe_course *course, const float *last, const float *answer,
+                  const unsigned char *back, int n_centres)
+{
+    size_t n_states = (size_t)n_centres * LANES;
+    size_t state = 0;
+
+    for (size_t i = 1; i < n_states; i++)
+        if (last[i] > last[state])
+            state = i;
+    for (size_t row = course->n; row-- > 0;) {
+        int centre = (int)(state / LANES);
+        int half = (int)(state % LANES);
+        int from = row > 0 ? back[row * n_states + state] : 4;
+
+        course->centre_mm[row] = (centre - n_centres / 2) * HALF_STEP_MM;
+        course->half_mm[row] = LEAST_HALF_MM + half * HALF_STEP_MM;
+        course->answer[row] = (double)answer[row * n_states + state];
+        state = (size_t)((centre + from / 3 - 1) * LANES + half + from % 3 - 1);
+    }
 }
 
 bool stripe_course_follow(struct stripe_course *course, const struct straight *straight,
                           const struct stripe_kind *kind, int n_centres)
 {
-    size_t n_states = (size_t)n_centres * N_HALVES;
+    size_t n_states = (size_t)n_centres * LANES;
     size_t n = straight->n_rows;
     float *answer = fill_answers(straight, kind, n_centres);
-    float *value = calloc(2 * n_states, sizeof *value);
-    unsigned char *back = calloc(n, n_states);
+    float *value = malloc(2 * (n_states + 2 * BESIDE) * sizeof *value);
+    unsigned char *back = malloc(n * n_states);
     bool is_made = false;
 
     memset(course, 0, sizeof *course);
@@ -206,27 +232,7 @@ bool stripe_course_follow(struct stripe_course *course, const struct straight *s
     course->half_mm = calloc(n, sizeof *course->half_mm);
     course->answer = calloc(n, sizeof *course->answer);
     if (answer && value && back && course->centre_mm && course->half_mm && course->answer) {
-        size_t state = 0;
-        const float *last = NULL;
-
-        memcpy(value, answer, n_states * sizeof *value);
-        for (size_t row = 1; row < n; row++)
-            advance(value + (row + 1) % 2 * n_states, answer + row * n_states, value + row % 2 * n_states,
-                    back + row * n_states, n_centres);
-        last = value + (n - 1) % 2 * n_states;
-        for (size_t i = 1; i < n_states; i++)
-            if (last[i] > last[state])
-                state = i;
-        for (size_t row = n; row-- > 0;) {
-            int centre = (int)(state / N_HALVES);
-            int half = (int)(state % N_HALVES);
-            int from = row > 0 ? back[row * n_states + state] : 4;
-
-            course->centre_mm[row] = (centre - n_centres / 2) * HALF_STEP_MM;
-            course->half_mm[row] = LEAST_HALF_MM + half * HALF_STEP_MM;
-            course->answer[row] = answer[row * n_states + state];
-            state = (size_t)((centre + from / 3 - 1) * N_HALVES + half + from % 3 - 1);
-        }
+        trace(course, add_up(value, answer, back, n, n_states), answer, back, n_centres);
         is_made = true;
     }
     free(answer);

@@ -2,7 +2,7 @@
 #define AFTERFLASH_MEASURE_STRIPE_COURSE_INTERNAL_H
 
 #include "measure/straight.h"
-#include "measure/stripe_search.h"
+#include "measure/stripe_profile.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -17,13 +17,6 @@ struct stripe_course {
     double body;       /* typical answer within the run */
 };
 
-/* What is followed. */
-struct stripe_kind {
-    enum stripe_look look;
-    bool is_middle_lost; /* of three lines the middle one may be lost in places */
-    double like_mm;      /* about half the thickness; 0: not known */
-};
-
 /* Follows centre and walls by dynamic programming over n_centres places across (odd, a
  * quarter of a millimetre apart); the run is not yet set. False when memory ran out. */
 bool stripe_course_follow(struct stripe_course *course, const struct straight *straight,
@@ -36,12 +29,5 @@ bool stripe_course_find_run(struct stripe_course *course, double row_mm);
 
 /* Leads the centre on straight from the body near and beyond both ends of the run, where walls give none. */
 void stripe_course_calm(struct stripe_course *course, double row_mm);
-
-/* Where the middle of three lines lies: the layers on its two sides are rarely alike in thickness. */
-double stripe_course_middle(const struct straight *straight, size_t row, double centre_mm, double half_mm);
-
-/* Grey levels between bright and dark of a cross profile at a row, weighed by the parts' widths. */
-double stripe_course_contrast(const struct straight *straight, const struct stripe_kind *kind, size_t row,
-                              double centre_mm, double half_mm);
 
 #endif

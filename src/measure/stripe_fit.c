@@ -106,7 +106,7 @@ static void measure_sides(struct stripe_fit *fit, const struct stripe_course *co
     for (size_t row = course->from; row <= course->to; row++) {
         double low = course->centre_mm[row] - course->half_mm[row];
         double high = course->centre_mm[row] + course->half_mm[row];
-        double middle = stripe_course_middle(straight, row, course->centre_mm[row], course->half_mm[row]);
+        double middle = stripe_profile_middle(straight, row, course->centre_mm[row], course->half_mm[row]);
         double near = 0.5 * (straight_mean(straight, row, low - 4.0, low - 0.5) +
                              straight_mean(straight, row, high + 0.5, high + 4.0));
 
@@ -143,7 +143,7 @@ static void judge(struct stripe_fit *fit, const struct stripe_kind *kind, const 
 
     for (size_t row = course->from; row <= course->to; row++) {
         double contrast =
-            stripe_course_contrast(straight, kind, row, course->centre_mm[row], course->half_mm[row]);
+            stripe_profile_contrast(straight, kind, row, course->centre_mm[row], course->half_mm[row]);
 
         n_good += course->answer[row] > 1.5;
         sum += contrast;

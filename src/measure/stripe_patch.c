@@ -1,16 +1,15 @@
 #include "measure/stripe_patch.h"
 
 #include "base/statistics.h"
+#include "base/wide.h"
+#include "measure/stripe_trial.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-static const double FROM_MM = -12.0; /* of the coarse end */
 static const double TO_MM = 11.0;
 static const double OUTSIDE_MM = 5.0;
-static const double FINE_MM = 0.05;
-static const double FINE_FROM_MM = -6.0;
 static const double LEAN_OVER_MM = 10.0;  /* from the tip, where the centre line leaves the body's */
 static const double NEAR_MM = 5.0;        /* standard deviation of what rows count about the tip */
 static const double NEAR_INWARD_MM = 1.0; /* of its centre */
@@ -18,6 +17,7 @@ static const double NEAR_INWARD_MM = 1.0; /* of its centre */
  * differences of neighbours only, where the rounded end's own shape is least true. */
 static const double WHITEN = 0.9;
 enum { LIKE_REACH = 6 };
+enum { BLOCK = 64 }; /* samples added up before their sum is taken to more digits */
 static const double LEAST_ALIKE = 2.0, MOST_ALIKE = 150.0; /* samples per independent one */
 /* An end is no ellipse and its layers are not quite the body's: the picture counts less than by chance alone.
  */
@@ -54,14 +54,14 @@ static void fill_layers(struct stripe_patch *patch, const struct stripe_view *vi
     double outside = stripe_layers_mean(layers, -4.0, -1.0);
     bool has_lines = view->look == STRIPE_TRIPLE_LINE;
 
-    patch->n_parts = has_lines ? PATCH_PARTS : PATCH_FIXED + 1;
+    patch->n_parts = has_lines ? PATCH_PARTS : PATCH_SHELL + 1;
     patch->contrast = fabs(inside - outside);
     if (has_lines)
         patch->contrast = fmax(patch->contrast, stripe_layers_at(layers, 0.0) - inside);
     patch->contrast = fmax(patch->contrast, 4.0);
     for (int i = 0; i < PATCH_FINE; i++) {
-        double depth = FINE_FROM_MM + (i + 0.5) * FINE_MM;
-        double off = (i + 0.5) * FINE_MM;
+        double depth = PATCH_FINE_FROM_MM + (i + 0.5) * PATCH_FINE_MM;
+        double off = (i + 0.5) * PATCH_FINE_MM;
         double shell = has_lines && depth > 0.5 * half ? inside : stripe_layers_at(layers, depth);
 
         patch->shell[i] = (float)(shell - outside);
@@ -120,9 +120,9 @@ bool stripe_patch_take(struct stripe_patch *patch, const struct stripe_view *vie
     patch->row_mm = straight->row_mm;
     patch->column_mm = 2.0 * straight->column_mm;
     lay_columns(patch, straight, &first);
-    patch->n_rows = (int)fmin(round((TO_MM - FROM_MM) / patch->row_mm) + 1.0, PATCH_ROWS);
+    patch->n_rows = (int)fmin(round((TO_MM - PATCH_FROM_MM) / patch->row_mm) + 1.0, PATCH_ROWS);
     for (int i = 0; i < patch->n_rows; i++) {
-        double at = FROM_MM + i * patch->row_mm;
+        double at = PATCH_FROM_MM + i * patch->row_mm;
         size_t place = stripe_view_row(view, at) * (size_t)straight->n_columns + (size_t)first;
         bool is_on = stripe_view_has(view, at);
 
@@ -147,68 +147,19 @@ double stripe_patch_ramp(double inward_mm)
     return inward_mm < 0.0 ? 1.0 - 2.0 * inward_mm / LEAN_OVER_MM : part * part;
 }
 
-/* ---- the parts of a trial ---- */
+/* ---- a trial beside the picture ---- */
 
-static float fine(const float *table, float mm)
-{
-    int i = (int)(mm * (float)(1.0 / FINE_MM));
-
-    return table[i < 0 ? 0 : i >= PATCH_FINE ? PATCH_FINE - 1 : i];
-}
-
-/* How deep a place lies inside the rounded end: v (0 where it begins, 1 at the tip) along, off across. */
-static float depth_in_cap(float v, float off, float half, float cap)
-{
-    float u = off / half;
-    float slope = 2.0F * sqrtf(u * u / (half * half) + v * v / (cap * cap));
-
-    /* First-order distance to the ellipse u^2 + v^2 = 1: value over slope. */
-    float depth = (1.0F - u * u - v * v) / (slope > 1e-6F ? slope : 1e-6F);
-
-    return depth < half ? depth : half;
-}
-
-static void fill_parts(struct stripe_patch *patch, const double *trial)
-{
-    float cap = (float)(patch->half_mm * exp(trial[TRIAL_CAP]));
-    double width = 1.0;
-
-    for (int i = 0; i < patch->n_rows; i++) {
-        double at = FROM_MM + i * patch->row_mm;
-        double inward = trial[TRIAL_AT] - at;
-        double ramp = stripe_patch_ramp(inward);
-        float v = (cap - (float)inward) / cap;
-        float shows =
-            (float)fmin(fmax((inward - trial[TRIAL_MIDDLE] * patch->half_mm) / 0.5 + 0.5, 0.0), 1.0);
-        float off =
-            (float)(patch->first_mm - patch->offset_mm - patch->slope * at - trial[TRIAL_LEAN] * ramp);
-        float in_cap = v < 0.0F ? 0.0F : v > 1.0F ? 1.0F : v;
-        float half = 0.0F;
-        int place = i * patch->n_columns;
-
-        width = exp(trial[TRIAL_WIDTH] * fmin(ramp, 1.0));
-        half = (float)(patch->half_mm * width);
-        for (int j = 0; j < patch->n_columns; j++, place++, off += (float)patch->column_mm) {
-            float depth = v > 0.0F ? depth_in_cap(v, off, half, cap) : half - fabsf(off);
-
-            patch->part[PATCH_FIXED][place] = fine(patch->shell, depth - (float)FINE_FROM_MM);
-            if (patch->n_parts == PATCH_FIXED + 1)
-                continue;
-            patch->part[PATCH_FIXED + 1][place] = fine(patch->line, depth - (float)FINE_FROM_MM) * in_cap;
-            patch->part[PATCH_FIXED + 2][place] = fine(patch->middle, fabsf(off)) * shows;
-        }
-    }
-}
-
-/* Takes out what a sample shares with its neighbours before it, along and across. */
-static void whiten(const struct stripe_patch *patch, const float *from, float *to)
+/* Takes out what a sample shares with its neighbours before it, along and across, in some rows; those before
+ * and behind them are 0. */
+WIDE static void whiten_rows(const struct stripe_patch *patch, const float *from, float *to,
+                             struct patch_rows rows)
 {
     float row[PATCH_COLUMNS + 1] = {0}; /* one row, likeness along taken out; a zero before it */
     size_t width = (size_t)patch->n_columns;
     float along = patch->along;
     float across = patch->across;
 
-    for (int i = 0; i < patch->n_rows; i++) {
+    for (int i = rows.first; i < rows.end; i++) {
         size_t first = (size_t)i * width;
         const float *here = from + first;
         const float *before = i > 0 ? here - width : here;
@@ -225,14 +176,35 @@ static void whiten(const struct stripe_patch *patch, const float *from, float *t
     }
 }
 
-static double product(const float *a, const float *b, int n)
+static void whiten(const struct stripe_patch *patch, const float *from, float *to)
+{
+    whiten_rows(patch, from, to, (struct patch_rows){0, patch->n_rows});
+}
+
+/* A part of a trial, and which rows of it are not 0 then: one more. */
+static void whiten_part(struct stripe_patch *patch, int k)
+{
+    struct patch_rows *rows = &patch->rows[k];
+    size_t width = (size_t)patch->n_columns;
+    size_t n = (size_t)patch->n_rows * width;
+    size_t end = 0;
+
+    rows->end = rows->end < patch->n_rows ? rows->end + 1 : patch->n_rows;
+    end = (size_t)rows->end * width;
+    memset(patch->white[k], 0, (size_t)rows->first * width * sizeof **patch->white);
+    memset(patch->white[k] + end, 0, (n - end) * sizeof **patch->white);
+    whiten_rows(patch, patch->part[k], patch->white[k], *rows);
+}
+
+/* Sum of products over [first, end); first is a multiple of BLOCK. */
+static double product(const float *a, const float *b, int first, int end)
 {
     double sum = 0.0;
 
-    for (int from = 0; from < n; from += 64) {
+    for (int from = first; from < end; from += BLOCK) {
         float part = 0.0F;
 
-        int to = from + 64 < n ? from + 64 : n;
+        int to = from + BLOCK < end ? from + BLOCK : end;
 
 #pragma omp simd reduction(+ : part)
         for (int i = from; i < to; i++)
@@ -242,14 +214,17 @@ static double product(const float *a, const float *b, int n)
     return sum;
 }
 
-/* Products of a whitened part with those up to it and with the picture. */
+/* Products of a whitened part with those up to it and with the picture, where it is not 0. */
 static void multiply(const struct stripe_patch *patch, int k, double *with_parts, double *with_value)
 {
     int n = patch->n_rows * patch->n_columns;
+    int first = patch->rows[k].first * patch->n_columns / BLOCK * BLOCK;
+    int end = (patch->rows[k].end * patch->n_columns + BLOCK - 1) / BLOCK * BLOCK;
 
+    end = end < n ? end : n;
     for (int m = 0; m <= k; m++)
-        with_parts[m] = product(patch->white[k], patch->white[m], n);
-    *with_value = product(patch->white[k], patch->white_value, n);
+        with_parts[m] = product(patch->white[k], patch->white[m], first, end);
+    *with_value = product(patch->white[k], patch->white_value, first, end);
 }
 
 /* Parts that no trial moves: a level and a slope each way. */
@@ -260,14 +235,16 @@ static void fill_fixed(struct stripe_patch *patch)
             int place = i * patch->n_columns + j;
 
             patch->part[0][place] = 1.0F;
-            patch->part[1][place] = (float)(patch->contrast * 0.1 * (FROM_MM + i * patch->row_mm));
+            patch->part[1][place] = (float)(patch->contrast * 0.1 * (PATCH_FROM_MM + i * patch->row_mm));
             patch->part[2][place] =
                 (float)(patch->contrast * 0.1 * (patch->first_mm + j * patch->column_mm - patch->offset_mm));
         }
-    for (int k = 0; k < PATCH_FIXED; k++)
-        whiten(patch, patch->part[k], patch->white[k]);
+    for (int k = 0; k < PATCH_FIXED; k++) {
+        patch->rows[k] = (struct patch_rows){0, patch->n_rows};
+        whiten_part(patch, k);
+    }
     whiten(patch, patch->value, patch->white_value);
-    patch->square = product(patch->white_value, patch->white_value, patch->n_rows * patch->n_columns);
+    patch->square = product(patch->white_value, patch->white_value, 0, patch->n_rows * patch->n_columns);
     for (int k = 0; k < PATCH_FIXED; k++)
         multiply(patch, k, patch->fixed[k], &patch->fixed_value[k]);
 }
@@ -304,9 +281,9 @@ static double misfit_of(struct stripe_patch *patch, const double *trial, double 
 
     memcpy(a, patch->fixed, sizeof patch->fixed);
     memcpy(b, patch->fixed_value, sizeof patch->fixed_value);
-    fill_parts(patch, trial);
+    stripe_trial_fill(patch, trial);
     for (int k = PATCH_FIXED; k < patch->n_parts; k++) {
-        whiten(patch, patch->part[k], patch->white[k]);
+        whiten_part(patch, k);
         multiply(patch, k, a[k], &b[k]);
     }
     for (int k = 0; k < patch->n_parts; k++) {
@@ -335,7 +312,7 @@ double stripe_patch_level(struct stripe_patch *patch, const double trial[TRIAL_N
 void stripe_patch_look_near(struct stripe_patch *patch, double tip_mm)
 {
     for (int i = 0; i < patch->n_rows; i++) {
-        double away = (FROM_MM + i * patch->row_mm - tip_mm + NEAR_INWARD_MM) / NEAR_MM;
+        double away = (PATCH_FROM_MM + i * patch->row_mm - tip_mm + NEAR_INWARD_MM) / NEAR_MM;
         float near = (float)exp(-0.25 * away * away); /* root of the weight */
 
         for (int j = 0; j < patch->n_columns; j++)
@@ -364,8 +341,8 @@ static double alike(const struct stripe_patch *patch, const float *left, int row
 void stripe_patch_learn_noise(struct stripe_patch *patch, const double trial[TRIAL_N])
 {
     int n = patch->n_rows * patch->n_columns;
-    float *scaled = patch->white[PATCH_FIXED]; /* free until the next trial */
-    float *left = patch->part[PATCH_FIXED + 1];
+    float *scaled = patch->white[PATCH_SHELL]; /* free until the next trial */
+    float *left = patch->part[PATCH_LINE];
     double weight[PATCH_PARTS];
     double square = 0.0;
     double sum = 1.0;

@@ -9,7 +9,17 @@
 enum { TRIAL_AT, TRIAL_LEAN, TRIAL_WIDTH, TRIAL_CAP, TRIAL_MIDDLE, TRIAL_N };
 
 enum { PATCH_ROWS = 48, PATCH_COLUMNS = 60, PATCH_SIZE = PATCH_ROWS * PATCH_COLUMNS };
-enum { PATCH_FIXED = 3, PATCH_PARTS = 6, PATCH_FINE = 400 };
+enum { PATCH_FIXED = 3, PATCH_SHELL = PATCH_FIXED, PATCH_LINE, PATCH_MIDDLE, PATCH_PARTS };
+enum { PATCH_FINE = 400 };
+
+#define PATCH_FROM_MM (-12.0)     /* first row, from the coarse end */
+#define PATCH_FINE_MM 0.05        /* between the entries of the layers */
+#define PATCH_FINE_FROM_MM (-6.0) /* depth of the first one */
+
+/* Rows [first, end). */
+struct patch_rows {
+    int first, end;
+};
 
 /* The picture around one end, and the parts that are fitted to it. */
 struct stripe_patch {
@@ -25,6 +35,7 @@ struct stripe_patch {
     float along, across;                  /* likeness of neighbours that is taken out */
     float part[PATCH_PARTS][PATCH_SIZE];  /* of the trial last looked at */
     float white[PATCH_PARTS][PATCH_SIZE]; /* the same, neighbours' likeness taken out */
+    struct patch_rows rows[PATCH_PARTS];  /* outside them a part is 0 */
     float white_value[PATCH_SIZE];
     double fixed[PATCH_FIXED][PATCH_PARTS]; /* products of the parts that no trial moves */
     double fixed_value[PATCH_FIXED];

@@ -53,8 +53,8 @@ static bool start(struct walk *walk)
                 continue;
             if (!has_room(paths))
                 return false;
-            paths->node[paths->n++] = (struct stripe_path_node){
-                .value = gain, .state = (uint32_t)(heading * walk->n_places + place)};
+            paths->node[paths->n++] =
+                (struct stripe_path_node){.value = gain, .state = (uint32_t)(place * N_HEADINGS + heading)};
         }
     return true;
 }
@@ -82,21 +82,22 @@ static bool extend(struct walk *walk, size_t before)
 {
     const struct stripe_answers *answers = walk->answers;
     struct stripe_path_node node = walk->paths->node[before];
-    int heading = (int)(node.state / walk->n_places);
-    int place = (int)(node.state % walk->n_places);
-    int row = place / answers->columns + walk->step[heading].rows;
-    int column = place % answers->columns + walk->step[heading].columns;
+    unsigned columns = (unsigned)answers->columns;
+    unsigned place = node.state / N_HEADINGS;
+    int heading = (int)(node.state % N_HEADINGS);
+    int row = (int)(place / columns) + walk->step[heading].rows;
+    int column = (int)(place % columns) + walk->step[heading].columns;
 
     if (row < 0 || column < 0 || row >= answers->rows || column >= answers->columns)
         return true;
     for (int turn = -1; turn <= 1; turn++) {
         size_t turned = (size_t)((heading + turn + N_HEADINGS) % N_HEADINGS);
-        size_t there = (size_t)row * (size_t)answers->columns + (size_t)column;
+        size_t there = (size_t)row * columns + (size_t)column;
         float gain = walk->gain[turned % ANSWER_ANGLES * walk->n_places + there];
         float value = node.value - (turn == 0 ? 0.0F : TURN_COST);
 
         if (gain > STRIPE_WORST_GAIN && gain + value > 0.0F && value > 0.0F &&
-            !reach(walk, (uint32_t)(turned * walk->n_places + there), gain + value, before))
+            !reach(walk, (uint32_t)(there * N_HEADINGS + turned), gain + value, before))
             return false;
     }
     return true;
@@ -110,7 +111,7 @@ static bool take_path(const struct walk *walk, size_t n_steps, size_t node,
     if (candidate->place_mm == NULL)
         return false;
     for (; candidate->n < n_steps; node = walk->paths->node[node].before) {
-        size_t place = walk->paths->node[node].state % walk->n_places;
+        size_t place = walk->paths->node[node].state / N_HEADINGS;
         size_t columns = (size_t)walk->answers->columns;
 
         candidate->place_mm[candidate->n][0] = ((double)(place % columns) + 0.5) * ANSWER_GRID_MM;

@@ -11,8 +11,8 @@
 
 /** A place of the grid that a path has reached in one heading. */
 struct stripe_path_node {
-    float value; /* best sum of gains, less the cost of turns, of a path that ends here */
-    uint32_t state;
+    float value;     /* best sum of gains, less the cost of turns, of a path that ends here */
+    uint32_t state;  /* place and heading */
     uint32_t before; /* node that it was reached from */
 };
 

@@ -1,5 +1,7 @@
 #include "media/pixels.h"
 
+#include "base/wide.h"
+
 #include <libavutil/pixdesc.h>
 #include <stdlib.h>
 #include <string.h>
@@ -177,7 +179,7 @@ static void component_end(struct component *component)
 
 /* widen of limited luma of eight bits, for many at once: the quotient by 219 as a product, which is exact for
  * all 256 values. */
-static void widen_row(const uint8_t *from, int n, uint8_t *row)
+WIDE static void widen_row(const uint8_t *from, int n, uint8_t *row)
 {
 #pragma omp simd
     for (int x = 0; x < n; x++) {

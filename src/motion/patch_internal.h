@@ -53,11 +53,14 @@ static inline size_t patch_index(const struct patch_shape *shape, int x, int y)
 /** The eight columns together. */
 static inline double patch_add_lanes(const lanes *sums)
 {
+    enum { HALF = PATCH_LANES / 2 };
     float sum[PATCH_LANES];
+    double pair[HALF];
 
     memcpy(sum, sums, sizeof sum);
-    return ((double)sum[0] + (double)sum[4]) + ((double)sum[1] + (double)sum[5]) +
-           (((double)sum[2] + (double)sum[6]) + ((double)sum[3] + (double)sum[7]));
+    for (int i = 0; i < HALF; i++)
+        pair[i] = (double)sum[i] + (double)sum[i + HALF];
+    return (pair[0] + pair[1]) + (pair[2] + pair[3]);
 }
 
 /** Eight pixels between two rows of a picture, parts of a pixel to the right and down, less mid-grey. */

@@ -1,6 +1,7 @@
 #include "motion/shift.h"
 
 #include "base/fourier.h"
+#include "base/wide.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -148,32 +149,45 @@ double complex *shift_transform(struct shift *shift, const struct raster *raster
     return made;
 }
 
+/* Cross spectrum of two transforms of n numbers; returns the largest square of its magnitude. Complex numbers
+ * as pairs of real and imaginary parts (C17 6.2.5, 13): spelled out, the products are quick. */
+static double cross_spectra(double *cross, const double *a, const double *b, size_t n)
+{
+    double largest = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        double real = b[2 * i] * a[2 * i] + b[2 * i + 1] * a[2 * i + 1];
+        double imaginary = b[2 * i + 1] * a[2 * i] - b[2 * i] * a[2 * i + 1];
+        double square = real * real + imaginary * imaginary;
+
+        cross[2 * i] = real;
+        cross[2 * i + 1] = imaginary;
+        largest = square > largest ? square : largest;
+    }
+    return largest;
+}
+
+/* Divides each number by the root of its magnitude; those of a square up to `least` become 0. */
+WIDE static void whiten(double *cross, size_t n, double least)
+{
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        double square = cross[2 * i] * cross[2 * i] + cross[2 * i + 1] * cross[2 * i + 1];
+        double scale = 1.0 / sqrt(sqrt(square > least ? square : HUGE_VAL));
+
+        cross[2 * i] *= scale;
+        cross[2 * i + 1] *= scale;
+    }
+}
+
 struct shift_answer shift_between(struct shift *shift, const double complex *from, const double complex *to,
                                   double reach_px)
 {
     size_t n = (size_t)shift->height_px * ((size_t)shift->width_px / 2 + 1);
-    /* as pairs of real and imaginary parts (C17 6.2.5, 13): spelled out, the products are quick */
-    const double *a = (const double *)from;
-    const double *b = (const double *)to;
     double *cross = (double *)fourier_complex(shift->fourier);
-    double largest = 0.0;
+    double largest = cross_spectra(cross, (const double *)from, (const double *)to, n);
 
-    for (size_t i = 0; i < 2 * n; i += 2) {
-        double real = b[i] * a[i] + b[i + 1] * a[i + 1];
-        double imaginary = b[i + 1] * a[i] - b[i] * a[i + 1];
-        double square = real * real + imaginary * imaginary;
-
-        cross[i] = real;
-        cross[i + 1] = imaginary;
-        largest = square > largest ? square : largest;
-    }
-    for (size_t i = 0; i < 2 * n; i += 2) {
-        double square = cross[i] * cross[i] + cross[i + 1] * cross[i + 1];
-        double scale = square > 1e-24 * largest ? 1.0 / sqrt(sqrt(square)) : 0.0;
-
-        cross[i] *= scale;
-        cross[i + 1] *= scale;
-    }
+    whiten(cross, n, 1e-24 * largest);
     fourier_backward(shift->fourier);
     return read_peak(shift, reach_px);
 }

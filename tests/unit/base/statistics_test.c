@@ -6,6 +6,8 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
 
 #include <cmocka.h>
 
@@ -67,6 +69,35 @@ static void order_does_not_matter(void **state)
     check_near(statistics_median(mixed, 101), 50.0);
 }
 
+static int by_value(const void *one, const void *other)
+{
+    double a = *(const double *)one;
+    double b = *(const double *)other;
+
+    return (a > b) - (a < b);
+}
+
+/* Few values among many equal ones, rising, falling and mixed: each order statistic is the sorted one. */
+static void every_rank_is_that_of_the_sorted_values(void **state)
+{
+    enum { MOST = 60 };
+
+    (void)state;
+    for (int n = 1; n <= MOST; n++)
+        for (int kind = 0; kind < 4; kind++) {
+            double values[MOST];
+            double sorted[MOST];
+
+            for (int i = 0; i < n; i++)
+                values[i] = kind == 0 ? i : kind == 1 ? -i : kind == 2 ? (i * 37) % 61 : (i * 37) % 4;
+            memcpy(sorted, values, sizeof sorted);
+            qsort(sorted, (size_t)n, sizeof *sorted, by_value);
+            for (int rank = 0; rank < n; rank++)
+                check_near(statistics_quantile(values, (size_t)n, n > 1 ? rank / (n - 1.0) : 1.0),
+                           sorted[rank]);
+        }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -74,6 +105,7 @@ int main(void)
         cmocka_unit_test(quantiles_are_those_of_type_seven),
         cmocka_unit_test(one_wild_value_does_not_move_the_spread),
         cmocka_unit_test(order_does_not_matter),
+        cmocka_unit_test(every_rank_is_that_of_the_sorted_values),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
