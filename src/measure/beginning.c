@@ -1,5 +1,7 @@
 #include "measure/beginning.h"
 
+#include "base/statistics.h"
+
 #include <math.h>
 #include <stdlib.h>
 
@@ -12,6 +14,10 @@ static const double GLINT_S = 4.0;
 static const double BRIGHTENS = 1.5;
 static const double BRIGHTENS_IN_PLACE = 1.8;
 static const double GLINT_MM = 2.0;
+/* Shone before: within so long, for so long, as strongly as a cluster. */
+static const double LEAD_WITHIN_S = 10.0;
+static const double LEAD_S = 2.0;
+static const double LEAD_STRENGTH = 8.0;
 /* A way that begins on the shaft lies so far behind the tip at first and leaps so far within so short a time;
  * the catheter has gone where no tip was seen for so long. */
 static const double BEHIND_MM = 1.5;
@@ -152,9 +158,45 @@ static size_t skip_shaft(const struct hunt *hunt, const long *way, const long *t
     return first;
 }
 
+/* What shone elsewhere for some time shortly before the way is taken to begin may have been the bubbles, under
+ * the catheter. */
+static void note_lead(const struct hunt *hunt, const long *way, size_t start)
+{
+    const double *time_s = hunt->follow->time_s;
+    double rows[128];
+    double crest = 0.0;
+    double after = 0.0;
+    double row_after = 0.0;
+    size_t n = 0;
+    double from_s = time_s[start];
+    double seen_s = 0.0;
+
+    hunt->cluster->led_from_s = hunt->cluster->led_away_mm = 0.0;
+    for (size_t t = start; t-- > 0 && time_s[start] - time_s[t] <= LEAD_WITHIN_S && n < 128;)
+        if (way[t] >= 0) {
+            rows[n++] = (double)way[t];
+            crest += hunt_crest(hunt, way, t);
+            from_s = time_s[t];
+            seen_s += fmin(time_s[t + 1] - time_s[t], 1.0);
+        }
+    if (seen_s < LEAD_S || crest / (double)n < LEAD_STRENGTH ||
+        !mean_of_way(hunt, way, time_s[start], time_s[start] + GLINT_S, &after, &row_after))
+        return;
+    row_after -= statistics_median(rows, n);
+    if (fabs(row_after) * FOLLOW_STEP_MM <= GLINT_MM)
+        return;
+    hunt->cluster->led_from_s = from_s;
+    hunt->cluster->led_away_mm = fabs(row_after) * FOLLOW_STEP_MM;
+}
+
 size_t beginning_find(const struct hunt *hunt, const long *way, const long *tip)
 {
     size_t first = first_chain(hunt, way);
+    size_t start = first;
 
-    return first == hunt->follow->n_frames ? first : skip_shaft(hunt, way, tip, skip_glint(hunt, way, first));
+    if (first == hunt->follow->n_frames)
+        return first;
+    start = skip_glint(hunt, way, first);
+    note_lead(hunt, way, start);
+    return skip_shaft(hunt, way, tip, start);
 }

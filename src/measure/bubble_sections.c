@@ -32,7 +32,7 @@ static double fundal_half_mm(const struct bubble_facts *facts)
 /* Whether the band that was taken may well not be the stripe, or another part of it. */
 static bool is_hardly_trusted(const struct bubble_facts *facts)
 {
-    return !facts->fundus_given && facts->stripe->trust < STRIPE_SURE_TRUST;
+    return !facts->fundus_given && facts->trust < STRIPE_SURE_TRUST;
 }
 
 /* Whether the fundus is told too vaguely to measure from it; says so. */
@@ -45,7 +45,7 @@ static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons
             reasons,
             "the stripe is told with little trust (%.2f of 1), too little for a distance from its "
             "fundus; mark it with --fundus and --os",
-            facts->stripe->trust);
+            facts->trust);
         return true;
     }
     if (half_mm <= MOST_HALF_MM)
@@ -117,12 +117,27 @@ static void doubt_instant(struct text_list *reasons, const struct bubble_facts *
                      "come from beyond it, later than they were deposited");
 }
 
-static void say_covered(struct text_list *reasons, double from_s)
+/* Whether the bubbles may have been deposited before they came to light, and elsewhere; then *since_s is since
+ * when, and it is said. */
+static bool is_open(const struct bubble_facts *facts, struct text_list *reasons, double *since_s)
 {
+    const struct cluster *cluster = facts->cluster;
+
+    if (cluster->led_from_s > 0.0) {
+        *since_s = cluster->led_from_s;
+        (void)text_list_add(reasons,
+                            "something bright lay in the stripe from %.0f s on, %.0f mm from where the bubbles "
+                            "shone up: whether it was the catheter or the bubbles cannot be told",
+                            *since_s, cluster->led_away_mm);
+        return true;
+    }
+    if (!tip_sections_cover(facts, since_s))
+        return false;
     (void)text_list_add(reasons,
                         "the bubbles came to light as the catheter left, which had lain over that place from "
                         "%.0f s on: they may have been deposited since then, and have lain elsewhere",
-                        from_s);
+                        *since_s);
+    return true;
 }
 
 static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
@@ -138,22 +153,21 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                               follow_carry_error_mm(follow, canvas, onset, first->along_mm),
                               outside_mm(facts, first)};
     double error = NORMAL_95 * root_of_squares(errors, 4);
-    double covered_s = 0.0;
-    bool is_covered = tip_sections_cover(facts, &covered_s);
+    double since_s = follow->time_s[onset];
+    bool is_early = false;
 
     deposit->verdict = DEPOSIT_MEASURED;
     doubt_stripe(&deposit->reasons, facts);
     doubt_instant(&deposit->reasons, facts);
-    deposit->time_s = is_covered ? quantity_within(follow->time_s[onset], covered_s, follow->time_s[onset])
-                                 : quantity_of(follow->time_s[onset]);
+    is_early = is_open(facts, &deposit->reasons, &since_s);
+    deposit->time_s = is_early ? quantity_within(follow->time_s[onset], since_s, follow->time_s[onset])
+                               : quantity_of(follow->time_s[onset]);
     deposit->has_frame = true;
     deposit->frame = follow->frame[onset];
     deposit->has_point = true;
     deposit->point_px = canvas_to_frame(canvas, place);
-    if (is_covered) {
-        say_covered(&deposit->reasons, covered_s);
+    if (is_early)
         return;
-    }
     if (!facts->is_sure_of_end) {
         (void)text_list_add(&deposit->reasons,
                             "which end of the stripe is the fundus cannot be told; mark it with --fundus");
@@ -243,11 +257,10 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
                                         0.5 * (first->across_mm + last->across_mm));
     double net = hypot(along, last->across_mm - first->across_mm);
     struct drift_path path = drift_path_trace(facts->follow, facts->cluster);
-    double covered_s = 0.0;
+    double since_s = 0.0;
 
-    if (facts->cluster->has_onset && tip_sections_cover(facts, &covered_s)) {
+    if (facts->cluster->has_onset && is_open(facts, &drift->reasons, &since_s)) {
         drift->verdict = DRIFT_NOT_ASSESSABLE;
-        say_covered(&drift->reasons, covered_s);
         return;
     }
     drift->verdict = DRIFT_MEASURED;

@@ -19,6 +19,7 @@ struct bubble_facts {
     const struct stripe *stripe;
     const struct canvas *canvas;
     bool fundus_is_first; /* the stripe's first place is the fundus */
+    double trust;         /* the cavity's: that this is the stripe, and its fundus where it is told */
     bool fundus_given;    /* marked */
     bool is_sure_of_end;
 };

@@ -519,6 +519,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
                                    .canvas = canvas,
                                    .fundus_is_first = odds >= 0.0,
                                    .fundus_given = result->cavity.fundus_given,
+                                   .trust = result->cavity.trust,
                                    .is_sure_of_end = certainty(odds) >= SURE_OF_END};
 
     if (follow->n_frames < 2) {
