@@ -73,9 +73,10 @@ enum { FOLLOW_MOST_POSITIONS = 64, FOLLOW_ON = 7 };
 
 /** Which frames of a loop to follow a stripe through, and who wants to know how far it is. */
 struct follow_span {
-    size_t first, end;                            /* frames [first, end) */
-    bool os_is_last;                              /* the stripe's last place is taken for the os */
-    bool is_given[2]; /* its first and last place were marked in the first key, not seen in the mean picture */
+    size_t first, end; /* frames [first, end) */
+    bool os_is_last;   /* the stripe's last place is taken for the os */
+    bool
+        is_given[2]; /* its first and last place were marked in the first key, not seen in the mean picture */
     double least_step_s;                          /* at most one frame every so many seconds */
     void (*progress)(void *context, double part); /* called with 0..1 now and then; may be NULL */
     void *progress_context;

@@ -11,10 +11,10 @@
 
 /** One end of a fitted stripe. */
 struct stripe_end {
-    double at_mm;       /* arc length of the tip along the fit's line, from its first place */
-    double error_mm;    /* standard error of the tip along the line */
+    double at_mm;          /* arc length of the tip along the fit's line, from its first place */
+    double error_mm;       /* standard error of the tip along the line */
     double aside_error_mm; /* and across it */
-    double bluntness;   /* half thickness over length of the rounded end: high = blunt, low = drawn out */
+    double bluntness;      /* half thickness over length of the rounded end: high = blunt, low = drawn out */
     double beyond;      /* brightness of 2 to 8 mm beyond the tip, less that beside the body, grey levels */
     double line_beyond; /* contrast of a thin line that leads on beyond the tip, robust standard deviations */
     bool is_at_edge;    /* the picture ends before the stripe does */

@@ -18,9 +18,9 @@ struct wave_one {
     double start_s;          /* the walls begin to draw together at the first place that it passes */
     double end_s;            /* they are back at the last one */
     bool has_middle;
-    bool is_led_on;  /* has_middle of a wave that was followed up to an edge of the trace, short of the middle:
-                        as waves run on */
-    double middle_s; /* they are closest in the middle of the places */
+    bool is_led_on; /* has_middle of a wave that was followed up to an edge of the trace, short of the middle:
+                       as waves run on */
+    double middle_s;               /* they are closest in the middle of the places */
     double crest_s;                /* they are closest at the first place that was seen of it */
     enum wave_direction direction; /* never mixed */
     bool has_speed;

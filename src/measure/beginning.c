@@ -158,8 +158,8 @@ static size_t skip_shaft(const struct hunt *hunt, const long *way, const long *t
     return first;
 }
 
-/* What shone elsewhere for some time shortly before the way is taken to begin may have been the bubbles, under
- * the catheter. */
+/* What shone elsewhere for some time shortly before the way is taken to begin may have been the bubbles,
+ * under the catheter. */
 static void note_lead(const struct hunt *hunt, const long *way, size_t start)
 {
     const double *time_s = hunt->follow->time_s;

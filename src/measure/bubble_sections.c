@@ -11,8 +11,8 @@
 
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
-/* A distance from a fundus that is told no better than that answers little: deposits are aimed at a band of 15
- * to 20 mm (common practice, no source), which such an interval covers but for a fifth. */
+/* A distance from a fundus that is told no better than that answers little: deposits are aimed at a band of
+ * 15 to 20 mm (common practice, no source), which such an interval covers but for a fifth. */
 static const double MOST_HALF_MM = 2.0;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
@@ -117,18 +117,19 @@ static void doubt_instant(struct text_list *reasons, const struct bubble_facts *
                      "come from beyond it, later than they were deposited");
 }
 
-/* Whether the bubbles may have been deposited before they came to light, and elsewhere; then *since_s is since
- * when, and it is said. */
+/* Whether the bubbles may have been deposited before they came to light, and elsewhere; then *since_s is
+ * since when, and it is said. */
 static bool is_open(const struct bubble_facts *facts, struct text_list *reasons, double *since_s)
 {
     const struct cluster *cluster = facts->cluster;
 
     if (cluster->led_from_s > 0.0) {
         *since_s = cluster->led_from_s;
-        (void)text_list_add(reasons,
-                            "something bright lay in the stripe from %.0f s on, %.0f mm from where the bubbles "
-                            "shone up: whether it was the catheter or the bubbles cannot be told",
-                            *since_s, cluster->led_away_mm);
+        (void)text_list_add(
+            reasons,
+            "something bright lay in the stripe from %.0f s on, %.0f mm from where the bubbles "
+            "shone up: whether it was the catheter or the bubbles cannot be told",
+            *since_s, cluster->led_away_mm);
         return true;
     }
     if (!tip_sections_cover(facts, since_s))

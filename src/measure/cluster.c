@@ -32,8 +32,8 @@ static const double LEAST_PER_S = 1.5;
 static const double BRIEF_S = 8.0;
 static const double BRIEF_HOLE_S = 5.0;
 static const double BRIEF_AWAY_MM = 4.0;
-/* What comes, shines for less than this and goes for good does what a catheter does; so much of the loop comes
- * after it. */
+/* What comes, shines for less than this and goes for good does what a catheter does; so much of the loop
+ * comes after it. */
 static const double PASSING_S = 15.0;
 static const double PASSED_S = 30.0;
 static const double BEHIND_MOST_MM = 8.0, BEHIND_SHARE = 0.2; /* unless its tip is told behind the bubbles */
@@ -215,7 +215,8 @@ static bool doubt_passing(struct hunt *hunt, size_t first, double seen_s, struct
 
 /* What was seen briefly and then, after a long hole, elsewhere may be a catheter's tip and then the bubbles,
  * or the bubbles and then another thing. False when memory ran out. */
-static bool doubt_brief(struct hunt *hunt, const long *way, const long *tip, size_t first, struct text_list *reasons)
+static bool doubt_brief(struct hunt *hunt, const long *way, const long *tip, size_t first,
+                        struct text_list *reasons)
 {
     const double *time_s = hunt->follow->time_s;
     struct cluster *cluster = hunt->cluster;

@@ -28,4 +28,10 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
 /* Log odds that the stripe's first place is the fundus, all evidence joined. */
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster);
 
+/* Least chance that the fundus is the fundus for numbers that rest on it. */
+#define SECTIONS_SURE_OF_END 0.9
+
+/* The chance that goes with log odds of either sign: 0.5 to 1. */
+double sections_certainty(double odds);
+
 #endif

@@ -14,7 +14,8 @@ static const double RETURN_MOST_MM =
 /* Seen again elsewhere after so long a hole, and for less than this and than a share of the hole: a speck
  * that comes to light (a cluster must be seen for as long to be one at all). */
 static const double LONG_HOLE_S = 10.0;
-static const double LONGEST_HOLE_S = 30.0; /* after that it is not told to be the same however long it is seen */
+static const double LONGEST_HOLE_S =
+    30.0; /* after that it is not told to be the same however long it is seen */
 static const double RETURN_LEAST_S = 6.0;
 static const double RETURN_SHARE = 0.25;
 /* What is so much fainter than the cluster usually is and so far from its last and next clear sight is

@@ -17,14 +17,15 @@ static const double LONG[] = {0.5, 0.7, 0.9, 1.15, 1.5, 1.9};
 enum { N_LONG = sizeof LONG / sizeof *LONG };
 static const double ASIDE_MM = 2.5, ASIDE_STEP_MM = 0.5;
 static const double INWARD_MM = -4.5, OUTWARD_MM = 3.0;
-static const double ARC = 0.7; /* of the half thickness to either side: beyond, the line runs along the walls */
+static const double ARC =
+    0.7; /* of the half thickness to either side: beyond, the line runs along the walls */
 /* The line is compared with what lies so far before and behind it: it is about a millimetre thick. */
 static const double BESIDE_FROM_MM = 1.25, BESIDE_TO_MM = 2.25;
 static const double LEAST_OUTSTANDS = 4.0; /* standard deviations of what arcs elsewhere show */
-static const double LEAST_SHARE = 0.4; /* of what the line stands out along the walls */
+static const double LEAST_SHARE = 0.4;     /* of what the line stands out along the walls */
 static const double LEAST_HALF_MM = 2.0;
 static const double LEAST_ERROR_MM = 0.25; /* a pixel of the mean picture */
-static const double SECTOR_MM = 1.25; /* a part of the line lies so near the whole at the most */
+static const double SECTOR_MM = 1.25;      /* a part of the line lies so near the whole at the most */
 
 /* The line along the walls. */
 static const double WALL_FROM_MM = -16.0;
@@ -58,8 +59,10 @@ static double value_at(const struct patch *patch, double outward_mm, double asid
     double down = row - i;
     double right = column - j;
 
-    return (1.0 - down) * ((1.0 - right) * (double)patch->value[i][j] + right * (double)patch->value[i][j + 1]) +
-           down * ((1.0 - right) * (double)patch->value[i + 1][j] + right * (double)patch->value[i + 1][j + 1]);
+    return (1.0 - down) *
+               ((1.0 - right) * (double)patch->value[i][j] + right * (double)patch->value[i][j + 1]) +
+           down *
+               ((1.0 - right) * (double)patch->value[i + 1][j] + right * (double)patch->value[i + 1][j + 1]);
 }
 
 static size_t place_of(const struct stripe_fit *fit, bool is_last, double inward_mm)
@@ -181,7 +184,8 @@ static double outstands(const struct arc *arc, int row)
 
     for (int k = from; k <= to; k++)
         beside += arc->value[row + k] + arc->value[row - k];
-    return (arc->value[row - 1] + arc->value[row] + arc->value[row + 1]) / 3.0 - 0.5 * beside / (to - from + 1);
+    return (arc->value[row - 1] + arc->value[row] + arc->value[row + 1]) / 3.0 -
+           0.5 * beside / (to - from + 1);
 }
 
 /* The row that stands out most of those within reach of one. */
@@ -268,8 +272,7 @@ bool stripe_rim_find(struct stripe_rim *rim, const struct mean_picture *mean, co
             }
         }
     if (most > 0.0 && most >= LEAST_OUTSTANDS * chance_of(&best, scratch) &&
-        most >= LEAST_SHARE * line.outstands && at_mm > INWARD_MM + STEP_MM &&
-        at_mm < OUTWARD_MM - STEP_MM) {
+        most >= LEAST_SHARE * line.outstands && at_mm > INWARD_MM + STEP_MM && at_mm < OUTWARD_MM - STEP_MM) {
         rim->is_seen = true;
         rim->error_mm = error_of(patch, &best, half_mm, at_mm);
         rim->aside_error_mm = ASIDE_STEP_MM;

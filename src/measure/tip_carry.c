@@ -39,10 +39,10 @@ static bool fit_moved(struct rigid *rigid, const struct moved *moved)
                                       moved->weight, moved->n);
 }
 
-/* Where the tissue round a tip is in a key, as the mean picture lays the keys over one another; false where it
- * is not known. */
-static bool place_in_key(const struct follow *follow, const struct canvas *canvas, const struct tissue *tissue,
-                         size_t tip, size_t key, double mm[2])
+/* Where the tissue round a tip is in a key, as the mean picture lays the keys over one another; false where
+ * it is not known. */
+static bool place_in_key(const struct follow *follow, const struct canvas *canvas,
+                         const struct tissue *tissue, size_t tip, size_t key, double mm[2])
 {
     struct moved moved = {0};
     struct rigid rigid = {0};
@@ -85,9 +85,9 @@ void tip_carry_settle(struct follow *follow, const struct canvas *canvas, const 
     }
 }
 
-/* A tip goes where the tissue round it goes: a rigid fit of the walls near it and the patch on the tip itself.
- * That tissue was taken where the tips lie in the mean picture, but from the first key, in which it lay
- * elsewhere than it usually does. */
+/* A tip goes where the tissue round it goes: a rigid fit of the walls near it and the patch on the tip
+ * itself. That tissue was taken where the tips lie in the mean picture, but from the first key, in which it
+ * lay elsewhere than it usually does. */
 struct point tip_carry_place(const struct follow *follow, const struct canvas *canvas,
                              const struct tissue_view *view, size_t tip)
 {

@@ -72,8 +72,8 @@ static bool is_covering(const struct bubble_facts *facts, size_t frame)
 {
     const struct bubble_sight *sight = &facts->cluster->sight[frame];
 
-    return sight->has_tip && tip_behind_mm(facts, bubble_facts_from_fundus(facts, sight->tip_along_mm)) <
-                                 TIP_LEAST_BEHIND_MM;
+    return sight->has_tip &&
+           tip_behind_mm(facts, bubble_facts_from_fundus(facts, sight->tip_along_mm)) < TIP_LEAST_BEHIND_MM;
 }
 
 bool tip_sections_cover(const struct bubble_facts *facts, double *since_s)

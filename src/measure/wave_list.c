@@ -250,7 +250,8 @@ static void join_halves(const struct making *making, struct crest_tracks *tracks
         }
 }
 
-/* Of a wave that comes from both ends, both halves may have been led on to the middle: it passes there once. */
+/* Of a wave that comes from both ends, both halves may have been led on to the middle: it passes there once.
+ */
 static void leave_doubles(struct wave_list *list, double within_s)
 {
     for (size_t i = 0; i < list->n; i++)

@@ -38,14 +38,15 @@ static bool replay(const char *path)
     is_made = contraction_measure(&result, &reasons, &trace, &err);
     is_made = is_made && wave_list_make(&list, &trace, &result, &err);
     if (is_made)
-        (void)printf("%s,%s,%.1f,%.4f,%.4f,%.4f,%.0f,%.4f,%.4f,%.4f,%.4f,%s,%.3f,%.3f,%.3f,%.4g,%.0f,%.0f,%.2f,%.2f,%.2f\n", path,
-                     verdict_words[result.verdict], result.assessed_s, result.frequency_per_min,
+        (void)printf("%s,%s,%.1f,%.4f,%.4f,%.4f,%.0f,%.4f,%.4f,%.4f,%.4f,%s,%.3f,%.3f,%.3f,%.4g,%.0f,%.0f,%."
+                     "2f,%.2f,%.2f\n",
+                     path, verdict_words[result.verdict], result.assessed_s, result.frequency_per_min,
                      result.low_per_min, result.high_per_min, result.count, result.amplitude,
                      result.velocity_per_s, result.velocity_low, result.velocity_high,
                      direction_words[result.direction], result.regularity, result.coherence,
-                     result.coherence_far, result.false_alarm, list.n_middle,
-                     wave_list_count(&list, &result),
-                     0.5 * (trace.position_mm[0] + trace.position_mm[trace.n_positions - 1]), list.from_s, list.to_s);
+                     result.coherence_far, result.false_alarm, list.n_middle, wave_list_count(&list, &result),
+                     0.5 * (trace.position_mm[0] + trace.position_mm[trace.n_positions - 1]), list.from_s,
+                     list.to_s);
     wave_list_free(&list);
     text_list_free(&reasons);
     motion_file_free(&motion);
@@ -56,7 +57,8 @@ static bool replay(const char *path)
 int main(int argc, char **argv)
 {
     (void)printf("path,verdict,assessed_s,frequency_per_min,low,high,count,amplitude_mm,velocity_mm_per_s,"
-                 "velocity_low,velocity_high,direction,regularity_rad,coherence,coherence_far,false_alarm,listed,counted,at_mm,from_s,to_s\n");
+                 "velocity_low,velocity_high,direction,regularity_rad,coherence,coherence_far,false_alarm,"
+                 "listed,counted,at_mm,from_s,to_s\n");
     for (int i = 1; i < argc; i++)
         if (!replay(argv[i]))
             return 3;

@@ -488,7 +488,8 @@ what_shines_up_briefly_elsewhere_long_after_the_bubbles_were_lost_is_not_taken_f
 }
 
 /* Bubbles may have moved on unseen, or another thing has come to light: nobody can tell. */
-static void what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_not_told_to_be_them(void **state)
+static void
+what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_not_told_to_be_them(void **state)
 {
     (void)state;
     for (long seed = 204; seed <= 206; seed++) {
@@ -510,7 +511,8 @@ static void what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_n
 }
 
 /* Air at a catheter's tip, the rest of which is not seen, does that too. */
-static void what_comes_and_soon_goes_for_good_with_no_catheter_beside_it_is_not_told_as_the_deposit(void **state)
+static void
+what_comes_and_soon_goes_for_good_with_no_catheter_beside_it_is_not_told_as_the_deposit(void **state)
 {
     (void)state;
     for (long seed = 207; seed <= 209; seed++) {

@@ -78,7 +78,8 @@ static void opinions_that_disagree_grossly_leave_no_drift(void **state)
 
 static void a_drift_told_no_better_than_to_two_millimetres_is_not_told(void **state)
 {
-    const struct drift_opinions opinions = {.centre_mm = 2.0, .centre_error_mm = 1.1, .why_no_speckle = "lost"};
+    const struct drift_opinions opinions = {
+        .centre_mm = 2.0, .centre_error_mm = 1.1, .why_no_speckle = "lost"};
     struct drift drift = {.verdict = DRIFT_MEASURED};
 
     (void)state;

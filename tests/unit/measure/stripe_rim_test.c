@@ -13,7 +13,8 @@
 
 enum { WIDTH = 240, HEIGHT = 200, N = 61 };
 static const double PIXEL_MM = 0.25, LINE_SIGMA_MM = 0.45, HALF_MM = 5.0;
-static const double TIP_MM[2] = {15.0, 25.0}; /* the crest of the outer line there; the stripe runs to the right */
+static const double TIP_MM[2] = {15.0,
+                                 25.0}; /* the crest of the outer line there; the stripe runs to the right */
 
 /* How far a place lies inside the outer line, roughly, for a rounded end so long. */
 static double inside_mm(double x, double y, double cap_mm)
@@ -24,11 +25,13 @@ static double inside_mm(double x, double y, double cap_mm)
 
     if (in >= cap_mm)
         return HALF_MM - across;
-    return round > 0.0 ? (1.0 - round) * round / hypot((cap_mm - in) / cap_mm / cap_mm, across / HALF_MM / HALF_MM)
-                       : HALF_MM;
+    return round > 0.0
+               ? (1.0 - round) * round / hypot((cap_mm - in) / cap_mm / cap_mm, across / HALF_MM / HALF_MM)
+               : HALF_MM;
 }
 
-/* Dark inside, 12 grey levels; lines 30 brighter than what lies outside, about the tip perhaps without them. */
+/* Dark inside, 12 grey levels; lines 30 brighter than what lies outside, about the tip perhaps without them.
+ */
 static struct mean_picture drawn(long seed, double cap_mm, bool has_line)
 {
     const struct rigid still = {0};
@@ -78,7 +81,8 @@ static void the_outer_line_is_traced_about_the_tip_whatever_its_shape(void **sta
 
         assert_true(stripe_rim_find(&rim, &mean, &fit, false));
         assert_true(rim.is_seen);
-        if (!(fabs(rim.place_mm[0] - (TIP_MM[0] - border_mm)) < 0.4 && fabs(rim.place_mm[1] - TIP_MM[1]) < 0.8))
+        if (!(fabs(rim.place_mm[0] - (TIP_MM[0] - border_mm)) < 0.4 &&
+              fabs(rim.place_mm[1] - TIP_MM[1]) < 0.8))
             fail_msg("%d: %.2f mm out, %.2f aside", i, TIP_MM[0] - border_mm - rim.place_mm[0],
                      rim.place_mm[1] - TIP_MM[1]);
         assert_true(rim.error_mm >= 0.25 && rim.error_mm < 0.6);

@@ -108,8 +108,8 @@ static void steady_waves_are_listed_one_by_one_with_their_times(void **state)
     }
 }
 
-/* How many waves pass the middle in a loop does not hang on when the recording began: whole waves are counted,
- * cut off at either edge or not. Crests within a second of an edge may be counted or not. */
+/* How many waves pass the middle in a loop does not hang on when the recording began: whole waves are
+ * counted, cut off at either edge or not. Crests within a second of an edge may be counted or not. */
 static void a_wave_cut_off_by_an_edge_is_counted_where_it_passes_the_middle(void **state)
 {
     static const double rates[] = {1.5, 2.4, 4.2};
@@ -125,7 +125,8 @@ static void a_wave_cut_off_by_an_edge_is_counted_where_it_passes_the_middle(void
         double n_most = 0.0;
         double counted = 0.0;
 
-        train_fixture_add(&recipe, -60.0 + interval_s * (i * 4 % 15) / 15.0, 190.0, rates[i % 3], ways[i / 3 % 3]);
+        train_fixture_add(&recipe, -60.0 + interval_s * (i * 4 % 15) / 15.0, 190.0, rates[i % 3],
+                          ways[i / 3 % 3]);
         for (size_t k = 0; k < recipe.n; k++) {
             n_least += recipe.wave[k].middle_s > 1.0 && recipe.wave[k].middle_s < 119.0;
             n_most += recipe.wave[k].middle_s > -1.0 && recipe.wave[k].middle_s < 121.0;
