@@ -12,10 +12,11 @@
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
 /* A distance from a fundus that is told no better than that answers little: deposits are aimed at a band of
- * 15 to 20 mm (common practice, no source), which such an interval covers but for a fifth. */
-static const double MOST_HALF_MM = 2.0;
+ * 15 to 20 mm (common practice, no source), of which such an interval covers more than half. */
+static const double MOST_HALF_MM = 1.4;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
+static const double LEAST_TRUST = 0.75;    /* for a distance from its fundus */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
 
@@ -32,7 +33,7 @@ static double fundal_half_mm(const struct bubble_facts *facts)
 /* Whether the band that was taken may well not be the stripe, or another part of it. */
 static bool is_hardly_trusted(const struct bubble_facts *facts)
 {
-    return !facts->fundus_given && facts->trust < STRIPE_SURE_TRUST;
+    return !facts->fundus_given && facts->trust < LEAST_TRUST;
 }
 
 /* Whether the fundus is told too vaguely to measure from it; says so. */
@@ -43,8 +44,8 @@ static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons
     if (is_hardly_trusted(facts)) {
         (void)text_list_add(
             reasons,
-            "the stripe is told with little trust (%.2f of 1), too little for a distance from its "
-            "fundus; mark it with --fundus and --os",
+            "that the stripe's fundus lies where it is told is trusted to %.2f of 1, too little for a "
+            "distance from it; mark it with --fundus and --os",
             facts->trust);
         return true;
     }

@@ -19,7 +19,7 @@ struct bubble_facts {
     const struct stripe *stripe;
     const struct canvas *canvas;
     bool fundus_is_first; /* the stripe's first place is the fundus */
-    double trust;         /* the cavity's: that this is the stripe, and its fundus where it is told */
+    double trust;         /* that this is the stripe, and its fundus as far along it as is told: 0..1 */
     bool fundus_given;    /* marked */
     bool is_sure_of_end;
 };

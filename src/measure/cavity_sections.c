@@ -5,8 +5,8 @@
 #include <stdlib.h>
 
 static const double SURELY_ODDS = 2.0; /* log odds of the catheter's side: about seven to one */
-static const double LEAST_NEAR = 0.9;   /* chance that the fundus is that near: below, a mark is asked for */
-static const double NEAR_MM = 2.0;      /* a fundus told so near the true one is right: of trust */
+static const double LEAST_NEAR = 0.9;  /* chance that the fundus is that near: below, a mark is asked for */
+static const double NEAR_MM = 2.0;     /* a fundus told so near the true one is right: of trust */
 static const double NORMAL_95 = 1.96;
 
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster)
@@ -58,11 +58,16 @@ static void doubt_marks(struct cavity *cavity, const struct stripe *stripe, cons
               "fundus; check that the mark is not that of the fundus");
 }
 
+static double near_along(const struct stripe_end *end)
+{
+    return erf(NEAR_MM / (fmax(end->error_mm, 1e-9) * sqrt(2.0)));
+}
+
 static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, double sure, bool is_first)
 {
     const struct stripe_end *end = is_first ? &stripe->fit.first : &stripe->fit.last;
 
-    if (!cavity->fundus_given && erf(NEAR_MM / (fmax(end->error_mm, 1e-9) * sqrt(2.0))) < LEAST_NEAR)
+    if (!cavity->fundus_given && near_along(end) < LEAST_NEAR)
         (void)text_list_add(
             &cavity->reasons,
             "the fundal end of the stripe is told to within %.0f mm only; mark it with --fundus",
@@ -82,6 +87,12 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
                             "eye that the right one was taken, or mark its ends");
     if (stripe->fit.first.is_at_edge || stripe->fit.last.is_at_edge)
         (void)text_list_add(&cavity->reasons, "the stripe runs out of the picture");
+}
+
+double sections_trust_along(const struct stripe *stripe, double odds)
+{
+    return stripe->trust * sections_certainty(odds) *
+           near_along(odds >= 0.0 ? &stripe->fit.first : &stripe->fit.last);
 }
 
 /* Chance that the fundus lies within NEAR_MM of where it is told, by the tip's own standard errors along the

@@ -352,7 +352,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
                                    .canvas = canvas,
                                    .fundus_is_first = odds >= 0.0,
                                    .fundus_given = result->cavity.fundus_given,
-                                   .trust = result->cavity.trust,
+                                   .trust = sections_trust_along(stripe, odds),
                                    .is_sure_of_end = sections_certainty(odds) >= SECTIONS_SURE_OF_END};
 
     if (follow->n_frames < 2) {

@@ -31,6 +31,10 @@ double sections_fundus_odds(const struct stripe *stripe, const struct cluster *c
 /* Least chance that the fundus is the fundus for numbers that rest on it. */
 #define SECTIONS_SURE_OF_END 0.9
 
+/* How far a distance from the fundus may be trusted, 0..1: that this is the stripe, that this end of it is
+ * the fundus (by the log odds that its first place is), and that it lies within 2 mm along it. */
+double sections_trust_along(const struct stripe *stripe, double odds);
+
 /* The chance that goes with log odds of either sign: 0.5 to 1. */
 double sections_certainty(double odds);
 
