@@ -285,7 +285,9 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
     if (follow->time_s[first] - follow->time_s[0] < 0.5)
         (void)text_list_add(
             reasons,
-            "bubbles are there from the first frame on: the instant of the deposit was not recorded");
+            "bubbles are there from the first frame on that was looked at (%.1f s): the instant "
+            "of the deposit was not seen",
+            follow->time_s[0]);
     else if (!date_deposit(hunt, way, tip, first))
         return false;
     return pieces_find(hunt, way, tip) && cluster_place_fill(hunt, way, tip);

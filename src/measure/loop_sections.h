@@ -29,7 +29,7 @@ bool sections_fill_motion(struct loop_result *result, const struct follow *follo
 double sections_fundus_odds(const struct stripe *stripe, const struct cluster *cluster);
 
 /* Least chance that the fundus is the fundus for numbers that rest on it. */
-#define SECTIONS_SURE_OF_END 0.9
+#define SECTIONS_SURE_OF_END 0.95
 
 /* How far a distance from the fundus may be trusted, 0..1: that this is the stripe, that this end of it is
  * the fundus (by the log odds that its first place is), and that it lies within 2 mm along it. */

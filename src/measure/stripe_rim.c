@@ -24,7 +24,7 @@ static const double BESIDE_FROM_MM = 1.25, BESIDE_TO_MM = 2.25;
 static const double LEAST_OUTSTANDS = 4.0; /* standard deviations of what arcs elsewhere show */
 static const double LEAST_SHARE = 0.4;     /* of what the line stands out along the walls */
 static const double LEAST_HALF_MM = 2.0;
-static const double LEAST_ERROR_MM = 0.25; /* a pixel of the mean picture */
+static const double LEAST_ERROR_MM = 0.35; /* a pixel of the mean picture, for the crest and for the border */
 static const double SECTOR_MM = 1.25;      /* a part of the line lies so near the whole at the most */
 
 /* The line along the walls. */

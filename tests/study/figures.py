@@ -117,7 +117,8 @@ def to_fundus(rows):
 
 
 def toward_fundus(rows):
-    return Errors([r for r in rows if r["true_deposited"]], "told_toward_fundus_mm", "true_toward_fundus_mm", "told_toward_fundus_low",
+    """Of loops whose deposit was dated: else nobody says since when the bubbles drifted."""
+    return Errors([r for r in rows if r["true_deposited"] and r["told_deposit"] == "measured"], "told_toward_fundus_mm", "true_toward_fundus_mm", "told_toward_fundus_low",
                   "told_toward_fundus_high")
 
 

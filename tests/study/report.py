@@ -149,7 +149,7 @@ def targets(rows):
 
 def target_section(rows):
     return "\n".join(["## Targets\n",
-                      "Frequency, count, direction, velocity, amplitude: target loops. Deposit and drift: loops of %.0f s and longer. Count: "
+                      "Frequency, count, direction, velocity, amplitude: target loops. Deposit and drift: loops of %.0f s and longer (drift: in which the deposit was dated). Count: "
                       "loops looked at from end to end.\n" % fig.TARGET_S,
                       table(("what", "target", "found", "n", "met"), targets(rows))])
 
