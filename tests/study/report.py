@@ -147,6 +147,22 @@ def targets(rows):
     return out
 
 
+LOOKED_AT = 120  # loops, the first of the design, whose results were looked at while the program was made
+
+
+def unseen_section(rows):
+    """The targets on loops that were looked at while the program was made, beside those on loops that were not."""
+    seen = [r for r in rows if int(r["name"][1:]) <= LOOKED_AT]
+    unseen = [r for r in rows if int(r["name"][1:]) > LOOKED_AT]
+    if not seen or not unseen:
+        return ""
+    lines = [(a[0], a[1], a[2], a[3], b[2], b[3]) for a, b in zip(targets(seen), targets(unseen))]
+    return "\n".join(["## Loops that were looked at, and loops that were not\n",
+                      "Results of the first %d loops were looked at while the program was made, and some of its constants were set on them. The "
+                      "other %d were measured once, when it was done.\n" % (LOOKED_AT, len(unseen)),
+                      table(("what", "target", "looked at", "n", "not looked at", "n"), lines)])
+
+
 def target_section(rows):
     return "\n".join(["## Targets\n",
                       "Frequency, count, direction, velocity, amplitude: target loops. Deposit and drift: loops of %.0f s and longer (drift: in which the deposit was dated). Count: "
@@ -422,7 +438,7 @@ PLOTS = (("frequency", 0), ("amplitude", 1), ("velocity", 2), ("to-fundus", 3), 
 def page(rows):
     parts = [HEAD.format(n_factors=len(FACTORS) + len(CLASSES) - 1, target_s=fig.TARGET_S, target_mm=fig.TARGET_AMPLITUDE_MM,
                          regular=100 * fig.REGULAR),
-             target_section(rows), verdict_section(rows), error_section(rows),
+             target_section(rows), unseen_section(rows), verdict_section(rows), error_section(rows),
              "![Errors against the truth, with bias and limits of agreement](validation/agreement.svg)\n",
              grace_section(rows), stripe_section(rows), failure_section(rows), factor_section(rows),
              "\n".join("![Error against each factor: %s](validation/factors-%s.svg)\n" % (NUMBERS[i][0], name) for name, i in PLOTS),
