@@ -192,7 +192,7 @@ static void note_lead(const struct hunt *hunt, const long *way, size_t start)
 size_t beginning_find(const struct hunt *hunt, const long *way, const long *tip)
 {
     size_t first = first_chain(hunt, way);
-    size_t start = first;
+    size_t start = 0;
 
     if (first == hunt->follow->n_frames)
         return first;
