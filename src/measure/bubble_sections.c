@@ -11,12 +11,11 @@
 
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
 static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
-/* A distance from a fundus that is told no better than that answers little: deposits are aimed at a band of
- * 15 to 20 mm (common practice, no source), of which such an interval covers more than half. */
-static const double MOST_HALF_MM = 1.4;
+/* A distance from a fundus whose own end is told no better than that answers little: deposits are aimed at a
+ * band of 15 to 20 mm (common practice, no source), of which such an interval covers two fifths. */
+static const double MOST_HALF_MM = 1.0;
 static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
-static const double LEAST_TRUST = 0.75;    /* for a distance from its fundus */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
 
@@ -33,7 +32,7 @@ static double fundal_half_mm(const struct bubble_facts *facts)
 /* Whether the band that was taken may well not be the stripe, or another part of it. */
 static bool is_hardly_trusted(const struct bubble_facts *facts)
 {
-    return !facts->fundus_given && facts->trust < LEAST_TRUST;
+    return !facts->fundus_given && facts->trust < BUBBLE_FACTS_LEAST_TRUST;
 }
 
 /* Whether the fundus is told too vaguely to measure from it; says so. */

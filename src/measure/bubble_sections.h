@@ -24,6 +24,9 @@ struct bubble_facts {
     bool is_sure_of_end;
 };
 
+/* Least trust for what rests on which end is the fundus, or on how far along it lies. */
+#define BUBBLE_FACTS_LEAST_TRUST 0.75
+
 /* Arc length from the fundus to a place so far from the stripe's first one. */
 static inline double bubble_facts_from_fundus(const struct bubble_facts *facts, double at_mm)
 {

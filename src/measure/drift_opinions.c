@@ -9,9 +9,9 @@ static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 
  * interval that held both would be wider than published drifts are long (means of 2 to 2.69 mm, norms.c). */
 static const double GROSS_MM = 4.0;
 static const double GROSS_INTERVALS = 3.0;
-/* A drift told no better than that answers little: it may be the mean of those published (2 to 2.69 mm,
- * norms.c) or none. */
-static const double MOST_HALF_MM = 2.0;
+/* A drift told no better than that answers little: it is half of the longest of the published means (2.69 mm,
+ * norms.c). Where the interval holds two opinions, it may be as wide as the shortest of them (2 mm). */
+static const double MOST_HALF_MM = 1.35, MOST_JOINT_HALF_MM = 2.0;
 
 static const char *way_of(double toward_mm)
 {
@@ -47,9 +47,10 @@ static void set_around(const struct canvas *canvas, struct quantity *mm, struct 
 }
 
 /* The drift, where its interval leaves something of it. */
-static void set_drift(struct drift *drift, const struct canvas *canvas, double value, double low, double high)
+static void set_drift(struct drift *drift, const struct canvas *canvas, double value, double low, double high,
+                      double most_half_mm)
 {
-    if (0.5 * (high - low) > MOST_HALF_MM) {
+    if (0.5 * (high - low) > most_half_mm) {
         clear(drift);
         (void)text_list_add(&drift->reasons,
                             "how far the bubbles went is told to within %.0f mm only, too vague for a drift",
@@ -70,7 +71,7 @@ void drift_opinions_join(struct drift *drift, const struct canvas *canvas,
     double apart = fabs(speckle - centre);
 
     if (opinions->why_no_speckle != NULL) {
-        set_drift(drift, canvas, centre, centre - half, centre + half);
+        set_drift(drift, canvas, centre, centre - half, centre + half, MOST_HALF_MM);
         (void)text_list_add(&drift->reasons, "how far the bubbles went is told once, not twice: %s",
                             opinions->why_no_speckle);
         return;
@@ -82,10 +83,11 @@ void drift_opinions_join(struct drift *drift, const struct canvas *canvas,
     set_around(canvas, &drift->by_speckle_mm, &drift->by_speckle_px, speckle, speckle - speckle_half,
                speckle + speckle_half);
     if (apart <= joint) {
-        set_drift(drift, canvas, centre, centre - half, centre + half);
+        set_drift(drift, canvas, centre, centre - half, centre + half, MOST_HALF_MM);
         return;
     }
-    set_drift(drift, canvas, centre, fmin(centre - half, speckle), fmax(centre + half, speckle));
+    set_drift(drift, canvas, centre, fmin(centre - half, speckle), fmax(centre + half, speckle),
+              MOST_JOINT_HALF_MM);
     (void)text_list_add(&drift->reasons,
                         "by their pattern the bubbles went %.1f mm %s the fundus, which differs by more than "
                         "either may err: the drift's interval holds both",

@@ -510,6 +510,27 @@ what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_not_told_to_b
     }
 }
 
+/* It may have been the bubbles, covered by the catheter in between, or the catheter's tip. */
+static void what_shone_elsewhere_shortly_before_the_bubbles_is_noted(void **state)
+{
+    (void)state;
+    for (long seed = 210; seed <= 212; seed++) {
+        struct cluster_fixture *made =
+            cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 13.0,
+                                                                    .bubbles_along_mm = 20.0,
+                                                                    .other_from_s = 7.0,
+                                                                    .other_to_s = 11.5,
+                                                                    .other_along_mm = 13.0,
+                                                                    .seed = seed});
+
+        assert_true(made->cluster.has_onset);
+        if (!(fabs(made->cluster.led_from_s - 7.0) < 1.0 && fabs(made->cluster.led_away_mm - 7.0) < 1.0))
+            fail_msg("seed %ld: from %.1f s, %.1f mm away; dated at %.1f s", seed, made->cluster.led_from_s,
+                     made->cluster.led_away_mm, made->follow.time_s[made->cluster.onset]);
+        cluster_fixture_free(made);
+    }
+}
+
 /* Air at a catheter's tip, the rest of which is not seen, does that too. */
 static void
 what_comes_and_soon_goes_for_good_with_no_catheter_beside_it_is_not_told_as_the_deposit(void **state)
@@ -693,6 +714,7 @@ int main(void)
             what_shines_up_briefly_elsewhere_long_after_the_bubbles_were_lost_is_not_taken_for_them),
         cmocka_unit_test(
             what_shines_elsewhere_half_a_minute_after_the_bubbles_were_lost_is_not_told_to_be_them),
+        cmocka_unit_test(what_shone_elsewhere_shortly_before_the_bubbles_is_noted),
         cmocka_unit_test(
             what_comes_and_soon_goes_for_good_with_no_catheter_beside_it_is_not_told_as_the_deposit),
         cmocka_unit_test(a_cluster_lost_for_a_moment_soon_after_it_came_is_dated_by_its_coming),
