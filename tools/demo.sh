@@ -28,7 +28,7 @@ echo "Making two demo loops (a minute or two); no patient is in them."
 loop quiet.mp4 --seed 22 --width-px 640 --height-px 480 --duration-s 75 --rate-per-min 0 --bubbles 0 \
     --catheter no --orientation retroverted
 loop transfer.dcm --seed 7 --width-px 640 --height-px 480 --duration-s 90 --rate-per-min 3.2 --deposit-s 20 \
-    --deposit-mm 13 --drift-mm 3
+    --deposit-mm 13 --drift-mm 3 --stripe-contrast-db 7.5
 show "$BUILD/afterflash" measure --force --out "$demo/quiet" "$demo/quiet.mp4"
 show "$BUILD/afterflash" measure --force --out "$demo/transfer" "$demo/transfer.dcm"
 echo

@@ -52,7 +52,7 @@ static bool is_vague(const struct bubble_facts *facts, struct text_list *reasons
         return false;
     (void)text_list_add(
         reasons,
-        "the fundal end of the stripe is told to within %.0f mm only, too vague for a distance "
+        "the fundal end of the stripe is told to within %.1f mm only, too vague for a distance "
         "from it; mark it with --fundus",
         half_mm);
     return true;

@@ -70,7 +70,7 @@ static void explain_cavity(struct cavity *cavity, const struct stripe *stripe, d
     if (!cavity->fundus_given && near_along(end) < LEAST_NEAR)
         (void)text_list_add(
             &cavity->reasons,
-            "the fundal end of the stripe is told to within %.0f mm only; mark it with --fundus",
+            "the fundal end of the stripe is told to within %.1f mm only; mark it with --fundus",
             NORMAL_95 * end->error_mm);
     if (sure < SECTIONS_SURE_OF_END)
         (void)text_list_add(&cavity->reasons,

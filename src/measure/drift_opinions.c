@@ -53,7 +53,7 @@ static void set_drift(struct drift *drift, const struct canvas *canvas, double v
     if (0.5 * (high - low) > most_half_mm) {
         clear(drift);
         (void)text_list_add(&drift->reasons,
-                            "how far the bubbles went is told to within %.0f mm only, too vague for a drift",
+                            "how far the bubbles went is told to within %.1f mm only, too vague for a drift",
                             0.5 * (high - low));
         return;
     }
