@@ -103,7 +103,7 @@ every_link_of_the_installed_documents_leads_somewhere() {
 # The summary asks the reasons whether the ends are told: both must mean the same sentence.
 reason_of_unsure_ends_is_one() {
     sentence=$(sed -n 's/.*ends_untold\[\] = "\(.*\)";/\1/p' src/report/findings.c)
-    [ -n "$sentence" ] && grep -q "\"$sentence" src/measure/loop_sections.c
+    [ -n "$sentence" ] && grep -q "\"$sentence" src/measure/cavity_sections.c
 }
 
 claim every_include_points_to_an_earlier_layer tools/check-layers.sh
