@@ -65,9 +65,23 @@ static void fill_count(struct loop_result *result, const struct bubble_facts *fa
     const double *position_mm = result->motion.position_mm;
     size_t n = result->motion.n_positions;
     double count = wave_list_count(list, measured);
+    size_t n_aside = 0;
 
     if (fabs(count - measured->count) < least_apart(measured))
         contractions->count = quantity_of(count);
+    for (size_t i = 0; i < list->n; i++)
+        n_aside += list->wave[i].has_start && list->wave[i].has_end && !list->wave[i].has_middle;
+    if (n_aside > 0)
+        (void)text_list_add(
+            &contractions->reasons,
+            "of %zu narrowings that are listed %zu were not seen to pass the middle of the places that "
+            "are followed, and are not counted: parts of waves, or weak ones",
+            list->n, n_aside);
+    if (!facts->is_sure_of_end)
+        (void)text_list_add(
+            &contractions->reasons,
+            "which end of the stripe is the fundus cannot be told, so neither can how far from it the "
+            "waves were counted");
     if (facts->is_sure_of_end && n > 0)
         length_set(facts->canvas, &contractions->counted_at_mm, &contractions->counted_at_px,
                    quantity_of(0.5 * (position_mm[0] + position_mm[n - 1])));

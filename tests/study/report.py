@@ -175,13 +175,11 @@ NUMBERS = (("frequency, per min", fig.frequency, 3), ("amplitude, over truth", f
            ("deposit instant, s", fig.instant, 2))
 
 
-def error_table(rows, about_waves):
+def error_table(rows, only_targets):
     lines = []
     for words, of, places in NUMBERS:
-        if not about_waves and of in (fig.frequency, fig.amplitude, fig.velocity):
-            continue
-        chosen = [r for r in rows if r["true_contracting"]] if of in (fig.frequency, fig.amplitude, fig.velocity) else \
-            [r for r in rows if r["true_deposited"]]
+        chosen = [r for r in rows if r["true_contracting"] and (not only_targets or fig.is_target(r))] \
+            if of in (fig.frequency, fig.amplitude, fig.velocity) else [r for r in rows if r["true_deposited"]]
         e = of(chosen)
         mean, low, high = e.bias()
         lower, upper, reach = e.limits()
@@ -197,8 +195,8 @@ def error_section(rows):
     return "\n".join([
         "## Errors\n", "Amplitude and velocity as told over true minus one; half widths of their intervals in mm and mm/s.\n",
         "Target loops (deposit and drift: all loops of %.0f s and longer):\n" % fig.TARGET_S,
-        error_table([r for r in rows if r["duration_s"] >= fig.TARGET_S and (not r["true_contracting"] or fig.is_target(r))], True),
-        "All loops:\n", error_table(rows, True)])
+        error_table([r for r in rows if r["duration_s"] >= fig.TARGET_S], True),
+        "All loops:\n", error_table(rows, False)])
 
 
 VERDICTS = ("measured", "quiescent", "not-assessable")
