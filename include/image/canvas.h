@@ -38,6 +38,10 @@ struct raster *canvas_take(const struct canvas *canvas, const struct frame *fram
 struct point canvas_from_frame(const struct canvas *canvas, struct point frame_px);
 struct point canvas_to_frame(const struct canvas *canvas, struct point canvas_px);
 
+/** Millimetres (nominal where so) across and down from the canvas' corner to a canvas place, and back. */
+void canvas_to_mm(const struct canvas *canvas, struct point place, double mm[2]);
+struct point canvas_from_mm(const struct canvas *canvas, const double mm[2]);
+
 /** 1 inside the picture's mask, 0 outside, on the canvas, softened over about 2 mm inward; NULL when memory
  * ran out. */
 struct raster *canvas_window(const struct canvas *canvas, const struct picture *picture);

@@ -83,6 +83,18 @@ struct raster *canvas_window(const struct canvas *canvas, const struct picture *
     return raster;
 }
 
+void canvas_to_mm(const struct canvas *canvas, struct point place, double mm[2])
+{
+    mm[0] = (place.x_px + 0.5) * canvas->mm_per_px_x;
+    mm[1] = (place.y_px + 0.5) * canvas->mm_per_px_y;
+}
+
+struct point canvas_from_mm(const struct canvas *canvas, const double mm[2])
+{
+    return (struct point){.x_px = mm[0] / canvas->mm_per_px_x - 0.5,
+                          .y_px = mm[1] / canvas->mm_per_px_y - 0.5};
+}
+
 double canvas_distance_mm(const struct canvas *canvas, struct point a, struct point b)
 {
     return hypot((a.x_px - b.x_px) * canvas->mm_per_px_x, (a.y_px - b.y_px) * canvas->mm_per_px_y);

@@ -1,6 +1,5 @@
 #include "measure/bubble_sections.h"
 
-#include "base/statistics.h"
 #include "measure/drift_opinions.h"
 #include "measure/drift_path.h"
 #include "measure/length.h"

@@ -26,14 +26,6 @@ double sections_fundus_odds(const struct stripe *stripe, const struct cluster *c
     return odds;
 }
 
-static struct point frame_place(const struct canvas *canvas, const double place_mm[2])
-{
-    struct point place = {.x_px = place_mm[0] / canvas->mm_per_px_x - 0.5,
-                          .y_px = place_mm[1] / canvas->mm_per_px_y - 0.5};
-
-    return canvas_to_frame(canvas, place);
-}
-
 double sections_certainty(double odds)
 {
     return 1.0 / (1.0 + exp(-fabs(odds)));
@@ -129,7 +121,7 @@ static struct point strayed_place(const struct canvas *canvas, const double plac
     for (int k = 0; k < 2; k++)
         in_key_mm[k] =
             place_mm[k] - (1.0 - share) * follow->tip_stray_mm[0][k] - share * follow->tip_stray_mm[1][k];
-    return frame_place(canvas, in_key_mm);
+    return canvas_to_frame(canvas, canvas_from_mm(canvas, in_key_mm));
 }
 
 static struct point key_place(const struct canvas *canvas, const struct stripe_fit *fit,
@@ -171,10 +163,11 @@ void sections_fill_cavity(struct cavity *cavity, const struct stripe *stripe, co
     cavity->fundus_px =
         request->has_fundus ? request->fundus_px : key_place(canvas, fit, follow, is_first ? 0 : fit->n - 1);
     cavity->os_px = request->has_os ? request->os_px
-                    : tail->n > 0   ? cavity->centre_line != NULL
-                                          ? cavity->centre_line[cavity->n_centre_line - 1]
-                                          : frame_place(canvas, tail->place_mm[tail->n - 1])
-                                    : key_place(canvas, fit, follow, is_first ? fit->n - 1 : 0);
+                    : tail->n > 0
+                        ? cavity->centre_line != NULL
+                              ? cavity->centre_line[cavity->n_centre_line - 1]
+                              : canvas_to_frame(canvas, canvas_from_mm(canvas, tail->place_mm[tail->n - 1]))
+                        : key_place(canvas, fit, follow, is_first ? fit->n - 1 : 0);
     length_set(canvas, &cavity->length_mm, &cavity->length_px, quantity_of(fit->length_mm + tail->length_mm));
     if (fit->thickness_mm > 0.0)
         length_set(canvas, &cavity->thickness_mm, &cavity->thickness_px, quantity_of(fit->thickness_mm));

@@ -35,13 +35,6 @@ struct pass {
     struct error *err;
 };
 
-static struct point from_mm(const struct canvas *canvas, double x_mm, double y_mm)
-{
-    struct point place = {.x_px = x_mm / canvas->mm_per_px_x - 0.5, .y_px = y_mm / canvas->mm_per_px_y - 0.5};
-
-    return place;
-}
-
 static void take_strip(const struct pass *pass, size_t frame, const struct raster *picture,
                        const double *shift)
 {
@@ -64,7 +57,8 @@ static void take_strip(const struct pass *pass, size_t frame, const struct raste
         for (long column = -reach; column <= reach; column++) {
             double across = (double)column * FOLLOW_STEP_MM;
             struct point place =
-                from_mm(pass->canvas, x + dx + across * (normal_x - x), y + dy + across * (normal_y - y));
+                canvas_from_mm(pass->canvas, (const double[2]){x + dx + across * (normal_x - x),
+                                                               y + dy + across * (normal_y - y)});
 
             *out++ =
                 (uint8_t)lrint(fmin(fmax((double)raster_at(picture, place.x_px, place.y_px), 0.0), 255.0));
@@ -207,18 +201,21 @@ static bool lay_points(struct pass *pass, const struct stripe_fit *fit)
             double across = wall == 0 ? -smooth_half : smooth_half;
             double beside = across + (wall == 0 ? -FOLLOW_BESIDE_MM : FOLLOW_BESIDE_MM);
 
-            follow->rest[2 * i + wall] = from_mm(pass->canvas, x + across * follow->normal[2 * i],
-                                                 y + across * follow->normal[2 * i + 1]);
+            follow->rest[2 * i + wall] =
+                canvas_from_mm(pass->canvas, (const double[2]){x + across * follow->normal[2 * i],
+                                                               y + across * follow->normal[2 * i + 1]});
             if (i % BESIDE_EVERY != 0)
                 continue;
             follow->beside_position[i / BESIDE_EVERY] = i;
-            follow->rest[2 * n + N_TIP_POINTS + 2 * (i / BESIDE_EVERY) + wall] = from_mm(
-                pass->canvas, x + beside * follow->normal[2 * i], y + beside * follow->normal[2 * i + 1]);
+            follow->rest[2 * n + N_TIP_POINTS + 2 * (i / BESIDE_EVERY) + wall] =
+                canvas_from_mm(pass->canvas, (const double[2]){x + beside * follow->normal[2 * i],
+                                                               y + beside * follow->normal[2 * i + 1]});
         }
     }
-    pass->follow->rest[2 * n] = from_mm(pass->canvas, fit->place_mm[0][0], fit->place_mm[0][1]);
-    pass->follow->rest[2 * n + 1] =
-        from_mm(pass->canvas, fit->place_mm[fit->n - 1][0], fit->place_mm[fit->n - 1][1]);
+    pass->follow->rest[2 * n] =
+        canvas_from_mm(pass->canvas, (const double[2]){fit->place_mm[0][0], fit->place_mm[0][1]});
+    pass->follow->rest[2 * n + 1] = canvas_from_mm(
+        pass->canvas, (const double[2]){fit->place_mm[fit->n - 1][0], fit->place_mm[fit->n - 1][1]});
     follow->row_from_mm = -BEYOND_TIPS_MM;
     follow->n_rows = (size_t)ceil((fit->length_mm + 2.0 * BEYOND_TIPS_MM) / FOLLOW_STEP_MM) + 1;
     follow->n_columns = 2 * (size_t)ceil(ACROSS_MM / FOLLOW_STEP_MM) + 1;
@@ -258,8 +255,8 @@ static bool lay_on(struct pass *pass, const struct stripe_fit *fit)
         for (size_t wall = 0; wall < 2; wall++) {
             double across = wall == 0 ? -half_mm : half_mm;
 
-            follow->on_rest[2 * i + wall] =
-                from_mm(pass->canvas, x + across * normal[0], y + across * normal[1]);
+            follow->on_rest[2 * i + wall] = canvas_from_mm(
+                pass->canvas, (const double[2]){x + across * normal[0], y + across * normal[1]});
         }
     }
     return true;
@@ -375,7 +372,7 @@ struct point follow_place(const struct follow *follow, const struct canvas *canv
     carry_fill(follow, canvas, frame, shift, scratch);
     centre_line_at(&follow->line, along_mm - follow->line_from_mm, across_mm, &x, &y);
     carry_at(follow, shift, along_mm, &dx, &dy);
-    return from_mm(canvas, x + dx, y + dy);
+    return canvas_from_mm(canvas, (const double[2]){x + dx, y + dy});
 }
 
 double follow_carry_error_mm(const struct follow *follow, const struct canvas *canvas, size_t frame,

@@ -125,8 +125,7 @@ static bool find_stripe(struct work *work, struct error **err)
         return false;
     if (work->picture->has_apex)
         probe = canvas_from_frame(canvas, work->picture->apex_px);
-    probe_mm[0] = (probe.x_px + 0.5) * canvas->mm_per_px_x;
-    probe_mm[1] = (probe.y_px + 0.5) * canvas->mm_per_px_y;
+    canvas_to_mm(canvas, probe, probe_mm);
     return stripe_search_or_mark(&work->stripe, &work->mean, probe_mm, canvas, work->request, err);
 }
 

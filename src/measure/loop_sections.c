@@ -1,6 +1,5 @@
 #include "measure/loop_sections.h"
 
-#include "base/statistics.h"
 #include "measure/bubble_sections.h"
 #include "measure/contraction.h"
 #include "measure/course_sections.h"
@@ -8,7 +7,6 @@
 
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 static const double HARDLY_TRUST = 0.2; /* of a stripe, marked as it may be */
 static const double FROZEN_S = 0.5;

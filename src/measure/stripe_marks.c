@@ -24,10 +24,7 @@ static const double DETOUR_SPREAD = 0.03;
 
 static void mark_mm(const struct canvas *canvas, struct point frame_px, double place_mm[2])
 {
-    struct point place = canvas_from_frame(canvas, frame_px);
-
-    place_mm[0] = (place.x_px + 0.5) * canvas->mm_per_px_x;
-    place_mm[1] = (place.y_px + 0.5) * canvas->mm_per_px_y;
+    canvas_to_mm(canvas, canvas_from_frame(canvas, frame_px), place_mm);
 }
 
 static double away(const double a[2], const double b[2])

@@ -8,12 +8,6 @@ static const double REACH_MM = 14.0; /* tissue within this carries a tip */
 static const double NEAR_MM = 6.0;   /* standard deviation of the weight of what is near */
 static const double LEAST_TRUST = 0.4;
 
-static void to_mm(const struct canvas *canvas, struct point place, double mm[2])
-{
-    mm[0] = (place.x_px + 0.5) * canvas->mm_per_px_x;
-    mm[1] = (place.y_px + 0.5) * canvas->mm_per_px_y;
-}
-
 /* Walls and the patches on both tips, where they lie at rest and now. */
 struct moved {
     size_t n;
@@ -28,8 +22,8 @@ static void add(struct moved *moved, const struct follow *follow, const struct c
 
     if (away > REACH_MM || trust < LEAST_TRUST || moved->n == MOST_POINTS)
         return;
-    to_mm(canvas, rest[point], moved->from[moved->n]);
-    to_mm(canvas, now, moved->to[moved->n]);
+    canvas_to_mm(canvas, rest[point], moved->from[moved->n]);
+    canvas_to_mm(canvas, now, moved->to[moved->n]);
     moved->weight[moved->n++] = trust * exp(-0.5 * away * away / (NEAR_MM * NEAR_MM));
 }
 
@@ -57,7 +51,7 @@ static bool place_in_key(const struct follow *follow, const struct canvas *canva
     }
     if (!fit_moved(&rigid, &moved))
         return false;
-    to_mm(canvas, follow->rest[2 * follow->n_positions + tip], rest_mm);
+    canvas_to_mm(canvas, follow->rest[2 * follow->n_positions + tip], rest_mm);
     rigid_apply(&rigid, rest_mm[0], rest_mm[1], &mm[0], &mm[1]);
     return true;
 }
@@ -70,7 +64,7 @@ void tip_carry_settle(struct follow *follow, const struct canvas *canvas, const 
         double rest_mm[2], sum[2] = {0};
         double n = 0.0;
 
-        to_mm(canvas, follow->rest[2 * follow->n_positions + tip], rest_mm);
+        canvas_to_mm(canvas, follow->rest[2 * follow->n_positions + tip], rest_mm);
         for (size_t key = 0; key < tissue_n_keys(tissue) && !is_given[tip]; key++) {
             double mm[2];
 
@@ -97,17 +91,16 @@ struct point tip_carry_place(const struct follow *follow, const struct canvas *c
     double rest_mm[2], mm[2];
     struct point at;
 
-    to_mm(canvas, rest, rest_mm);
+    canvas_to_mm(canvas, rest, rest_mm);
     for (int k = 0; k < 2; k++)
         rest_mm[k] -= follow->tip_stray_mm[tip][k];
     for (size_t i = 0; i < 2 * follow->n_positions + N_TIPS; i++)
         add(&moved, follow, canvas, i, view->place[i], (double)view->point_trust[i], tip);
     if (fit_moved(&rigid, &moved)) {
         rigid_apply(&rigid, rest_mm[0], rest_mm[1], &mm[0], &mm[1]);
-        return (struct point){.x_px = mm[0] / canvas->mm_per_px_x - 0.5,
-                              .y_px = mm[1] / canvas->mm_per_px_y - 0.5};
+        return canvas_from_mm(canvas, mm);
     }
-    rigid_apply(&view->rigid, rest_mm[0] / canvas->mm_per_px_x - 0.5, rest_mm[1] / canvas->mm_per_px_y - 0.5,
-                &at.x_px, &at.y_px);
+    at = canvas_from_mm(canvas, rest_mm);
+    rigid_apply(&view->rigid, at.x_px, at.y_px, &at.x_px, &at.y_px);
     return at;
 }
