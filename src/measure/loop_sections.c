@@ -211,6 +211,28 @@ static bool walls_make(struct walls *walls, const struct loop_result *result,
     return true;
 }
 
+/* A direction rests on where the stripe ends, and on which of its ends is the fundus. */
+static void withhold_direction(struct contractions *contractions, const struct bubble_facts *facts,
+                               const struct wave_result *wave)
+{
+    if ((wave->runs_on || wave->meets_aside) && !facts->fundus_given &&
+        facts->trust < BUBBLE_FACTS_LEAST_TRUST) { /* the stripe may go on where it was taken to end */
+        contractions->direction = DIRECTION_UNDETERMINED;
+        (void)text_list_add(
+            &contractions->reasons,
+            "waves meet near an end of the stripe or beyond it, but that it ends there is trusted "
+            "to %.2f of 1 only: their direction is not told",
+            facts->trust);
+        return;
+    }
+    if (!facts->is_sure_of_end &&
+        (wave->direction == DIRECTION_CERVIX_TO_FUNDUS || wave->direction == DIRECTION_FUNDUS_TO_CERVIX)) {
+        contractions->direction = DIRECTION_UNDETERMINED;
+        (void)text_list_add(&contractions->reasons,
+                            "the waves run one way, but which end is the fundus cannot be told");
+    }
+}
+
 static bool fill_contractions(struct loop_result *result, const struct bubble_facts *facts,
                               const struct wave_trace *trace, struct wave_result *measured,
                               struct error **err)
@@ -286,22 +308,7 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
             &result->cavity.reasons,
             "waves run on beyond the end that was taken for the internal os: the stripe may reach "
             "farther than is told; mark it with --os");
-    if ((wave.runs_on || wave.meets_aside) && !facts->fundus_given &&
-        facts->trust < BUBBLE_FACTS_LEAST_TRUST) { /* the stripe may go on where it was taken to end */
-        contractions->direction = DIRECTION_UNDETERMINED;
-        (void)text_list_add(
-            &contractions->reasons,
-            "waves meet near an end of the stripe or beyond it, but that it ends there is trusted "
-            "to %.2f of 1 only: their direction is not told",
-            facts->trust);
-        return true;
-    }
-    if (!facts->is_sure_of_end &&
-        (wave.direction == DIRECTION_CERVIX_TO_FUNDUS || wave.direction == DIRECTION_FUNDUS_TO_CERVIX)) {
-        contractions->direction = DIRECTION_UNDETERMINED;
-        (void)text_list_add(&contractions->reasons,
-                            "the waves run one way, but which end is the fundus cannot be told");
-    }
+    withhold_direction(contractions, facts, &wave);
     return true;
 }
 
