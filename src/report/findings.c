@@ -218,16 +218,24 @@ char *findings_of_deposit(const struct deposit *deposit)
     return made;
 }
 
-/* An interval that holds zero is no drift along the stripe; a millimetre value decides, else pixels. */
+/* An interval that holds zero is no drift along the stripe, unless the bubbles went farther on their way and
+ * came back; a millimetre value decides, else pixels. */
 static char *way_words(const struct drift *drift)
 {
-    struct quantity way =
-        drift->toward_fundus_mm.is_known ? drift->toward_fundus_mm : drift->toward_fundus_px;
-    const char *unit = drift->toward_fundus_mm.is_known ? "mm" : "px";
+    bool is_mm = drift->toward_fundus_mm.is_known;
+    struct quantity way = is_mm ? drift->toward_fundus_mm : drift->toward_fundus_px;
+    struct quantity farthest = is_mm ? drift->farthest_mm : drift->farthest_px;
+    const char *unit = is_mm ? "mm" : "px";
+    bool is_back = way.has_interval && way.low <= 0 && way.high >= 0;
 
     if (!way.is_known)
         return text_copy("how far along the stripe, and which way, could not be told");
-    if (way.has_interval && way.low <= 0 && way.high >= 0)
+    if (is_back && farthest.is_known && farthest.value > fmax(-way.low, way.high))
+        return text_format("at the end where they were put, within the error of measurement (%.1f %s %s the "
+                           "fundus), after lying up to %.1f %s away",
+                           fabs(way.value), unit, way.value < 0 ? "away from" : "toward", farthest.value,
+                           unit);
+    if (is_back)
         return text_format(
             "no movement along the stripe beyond the error of measurement (%.1f %s %s the fundus)",
             fabs(way.value), unit, way.value < 0 ? "away from" : "toward");

@@ -330,7 +330,7 @@ static bool write_all_reasons(FILE *to, const struct transfer *transfer)
         (void)snprintf(head, sizeof head, "  %-14s", sections[i].name);
         if (i > 0 && sections[i].reasons->n > 0 && sections[i].loop == sections[i - 1].loop &&
             has_same_items(sections[i].reasons, sections[i - 1].reasons))
-            (void)fprintf(to, "%s- as above\n", head);
+            (void)fprintf(to, "%s- the same as for: %s\n", head, sections[i - 1].name);
         else if (!write_loop_reasons(to, head, transfer, sections[i].loop, sections[i].reasons))
             return false;
     }

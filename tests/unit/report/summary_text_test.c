@@ -219,7 +219,9 @@ static void a_reason_that_holds_for_the_next_section_too_is_said_once(void **sta
     assert_true(text_list_add(&transfer->contractions.reasons, "%s", transfer->deposit.reasons.items[0]));
     assert_true(text_list_add(&transfer->drift.reasons, "another reason"));
     text = written(transfer);
-    assert_non_null(strstr(text, "not seen\n  Deposit       - as above\n  Drift         - another reason\n"));
+    assert_non_null(strstr(
+        text,
+        "not seen\n  Deposit       - the same as for: Contractions\n  Drift         - another reason\n"));
     free(text);
 }
 
@@ -265,7 +267,18 @@ static void an_interval_that_holds_zero_is_no_drift(void **state)
 
     (void)state;
     transfer->drift.toward_fundus_mm = quantity_within(0.2, -0.3, 0.7);
+    transfer->drift.farthest_mm = quantity_of(0.6);
     assert_says(transfer, "no movement along the stripe beyond the error of measurement");
+}
+
+static void bubbles_that_came_back_are_not_said_to_have_lain_still(void **state)
+{
+    struct transfer *transfer = transfer_fixture_measured();
+
+    (void)state;
+    transfer->drift.toward_fundus_mm = quantity_within(0.2, -0.3, 0.7);
+    transfer->drift.farthest_mm = quantity_of(6.1);
+    assert_says(transfer, "after lying up to 6.1 mm away");
 }
 
 static void a_deposit_without_a_distance_says_so(void **state)
@@ -431,6 +444,7 @@ int main(void)
         cmocka_unit_test(a_name_longer_than_a_line_is_cut_in_its_middle),
         cmocka_unit_test(an_amplitude_earns_a_caution),
         cmocka_unit_test(an_interval_that_holds_zero_is_no_drift),
+        cmocka_unit_test(bubbles_that_came_back_are_not_said_to_have_lain_still),
         cmocka_unit_test(a_deposit_without_a_distance_says_so),
         cmocka_unit_test(published_figures_stand_beside_frequency_and_depth),
         cmocka_unit_test(nothing_is_compared_where_nothing_was_measured),
