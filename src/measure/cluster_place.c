@@ -3,13 +3,12 @@
 #include "base/parallel.h"
 #include "base/statistics.h"
 #include "measure/echo.h"
+#include "measure/strength.h"
 
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 
-/* From black to white: machines show 40 to 70 dB; common practice, no source. */
-static const double RANGE_DB = 50.0;
 static const double SHARE = 0.15;        /* of the peak above which a place is cluster */
 static const double SHARP_SHARE = 0.4;   /* the same for the second opinion */
 static const double SIGHT_S = 0.3;       /* a sight is taken over the frames within */
@@ -302,7 +301,7 @@ static bool fill_ends(struct placing *placing)
 bool cluster_place_fill(struct hunt *hunt, const long *way, const long *tip)
 {
     struct placing placing = {.hunt = hunt, .way = way};
-    bool is_made = echo_make(&placing.echo, hunt, way, tip, RANGE_DB);
+    bool is_made = echo_make(&placing.echo, hunt, way, tip, STRENGTH_RANGE_DB);
 
     is_made = echo_make(&placing.luma, hunt, way, tip, 0.0) && is_made;
     if (is_made) {

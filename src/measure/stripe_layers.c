@@ -1,11 +1,13 @@
 #include "measure/stripe_layers.h"
 
 #include "base/statistics.h"
+#include "measure/strength.h"
 
 #include <math.h>
 
 static const double LAYER_BIN_MM = 0.25;
 static const double LAYER_FROM_MM = -6.0; /* outside the wall */
+static const double MIDDLE_MM = 1.25;     /* half of the bright middle, and what it spreads to */
 
 static double row_of(const struct stripe_view *view, double outward_mm)
 {
@@ -56,14 +58,19 @@ double stripe_layers_mean(const struct stripe_layers *layers, double from_mm, do
     return sum / n;
 }
 
-/* Depth at which the brightness is half-way between the outside and the inside (for three
- * lines: and the outer line): the border as the eye sets it. */
+/* An even stripe's brightness within its border, short of the bright line in its middle. */
+static double plateau(const struct stripe_layers *layers)
+{
+    return stripe_layers_mean(layers, 1.75, fmax(layers->deepest_mm - MIDDLE_MM, 2.25));
+}
+
+/* Depth of the border as the eye sets it: half-way between outside and inside in brightness; between
+ * outside and the outer of three lines half-way in energy, for the line is thin. */
 static double edge_depth(const struct stripe_layers *layers, enum stripe_look look)
 {
     double outside = stripe_layers_mean(layers, -4.0, -1.75);
-    double inside = look == STRIPE_BRIGHT ? stripe_layers_mean(layers, 1.75, fmax(layers->deepest_mm, 2.25))
-                                          : stripe_layers_mean(layers, -0.25, 0.25);
-    double half = 0.5 * (outside + inside);
+    double inside = look == STRIPE_BRIGHT ? plateau(layers) : stripe_layers_mean(layers, -0.25, 0.25);
+    double half = look == STRIPE_BRIGHT ? 0.5 * (outside + inside) : strength_half_way(outside, inside);
 
     if (inside - outside < 3.0)
         return 0.0;

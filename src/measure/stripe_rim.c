@@ -1,6 +1,7 @@
 #include "measure/stripe_rim.h"
 
 #include "base/statistics.h"
+#include "measure/strength.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -115,7 +116,7 @@ static double along_at(const struct patch *patch, double outward_mm, double asid
 
 /* The line along the walls. */
 struct wall_line {
-    double border_mm; /* how far its outer border lies from its crest: where it is half as bright */
+    double border_mm; /* how far its outer border lies from its crest: where its energy is half as high */
     double outstands; /* how much brighter its crest is than what lies beside it */
 };
 
@@ -143,10 +144,13 @@ static struct wall_line wall_line_of(const struct patch *patch)
                 profile[k] += along_at(patch, at, side * (crest + (k - REACH) * STEP_MM));
             n += 1.0;
         }
+    for (int k = 0; k < BINS && n > 0.0; k++)
+        profile[k] /= n;
     for (int k = from; k <= to; k++)
         beside += profile[REACH + k] + profile[REACH - k];
-    line.outstands = n > 0.0 ? (profile[REACH] - 0.5 * beside / (to - from + 1)) / n : 0.0;
-    level = 0.5 * (profile[REACH] + (profile[BINS - 1] + profile[BINS - 2] + profile[BINS - 3]) / 3.0);
+    line.outstands = profile[REACH] - 0.5 * beside / (to - from + 1);
+    level =
+        strength_half_way(profile[REACH], (profile[BINS - 1] + profile[BINS - 2] + profile[BINS - 3]) / 3.0);
     for (int k = REACH + 1; k < BINS; k++)
         if (profile[k] <= level) {
             double part = (level - profile[k]) / fmax(profile[k - 1] - profile[k], 1e-9);
