@@ -5,9 +5,11 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double LAST_S = 3.0;   /* the cluster's last place is told over so long (cluster_place.c) */
-static const double APART_MM = 5.0; /* what lies nearer is weighed with the cluster (cluster_way.c) */
-static const double SWAY_MM = 1.2;  /* a place that shines stays within */
+static const double LAST_S = 3.0; /* the cluster's last place is told over so long (cluster_place.c) */
+/* What lies nearer to a cluster that is seen is weighed with it (echo_centre.c); nearer to where it was lost,
+ * it is the cluster, seen again. */
+static const double WEIGHED_MM = 8.0, APART_MM = 5.0;
+static const double SWAY_MM = 1.2; /* a place that shines stays within */
 static const double ALIKE_SHARE =
     0.6; /* of the cluster's usual brightness: less is another thing (strangers.c) */
 static const double BEFORE_SHARE = 0.5; /* of that: what shone as much before did not come with the bubbles */
@@ -37,18 +39,19 @@ static double apart_mm(long row, long other)
     return (double)labs(row - other) * FOLLOW_STEP_MM;
 }
 
-/* Whether a row lies at the cluster or a piece of it in a frame; where that is not seen, at its last place.
+/* Whether what shines at a row in a frame is counted: at the cluster or a piece of it, or where it was lost.
  */
 static bool is_counted(const struct elsewhere *look, size_t frame, long row)
 {
-    long place = look->way[frame] >= 0 ? look->way[frame] : look->way[look->last];
+    const struct hunt *hunt = look->hunt;
+    long place = look->way[frame];
 
-    if (apart_mm(row, place) < APART_MM)
-        return true;
-    for (size_t i = 0; i < look->hunt->n_parted; i++)
-        if (look->hunt->parted[i][frame] >= 0 && apart_mm(row, look->hunt->parted[i][frame]) < APART_MM)
+    if (place < 0)
+        return apart_mm(row, look->way[look->last]) < APART_MM;
+    for (size_t i = 0; i < hunt->n_parted; i++)
+        if (hunt->parted[i][frame] >= 0 && apart_mm(row, hunt->parted[i][frame]) < WEIGHED_MM)
             return true;
-    return false;
+    return apart_mm(row, place) < WEIGHED_MM;
 }
 
 /* Whether a row shone before the cluster came. */
