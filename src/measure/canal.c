@@ -91,13 +91,12 @@ static double mean_between(const struct hunt *hunt, const double *trace, double 
     return n > 0.0 ? sum / n : (double)NAN;
 }
 
-/* Since when a catheter lay at an end, that stood there before the onset and has gone after it; 0: none.
- * scratch holds n_frames values. */
-static double left_from_s(const struct hunt *hunt, const double *trace, double *scratch)
+/* Whether a catheter lay at an end before the onset and has gone after it; *from_s: since when. scratch holds
+ * n_frames values. */
+static bool has_left(const struct hunt *hunt, const double *trace, double *scratch, double *from_s)
 {
     const double *time_s = hunt->follow->time_s;
     double onset_s = time_s[hunt->cluster->onset];
-    double from_s = fmax(onset_s - BEFORE_S, time_s[0]);
     double after = mean_between(hunt, trace, onset_s + GONE_FROM_S, onset_s + GONE_TO_S);
     double most = -HUGE_VAL;
     double most_s = 0.0;
@@ -109,7 +108,7 @@ static double left_from_s(const struct hunt *hunt, const double *trace, double *
         scratch[t] = trace[t];
     middle = statistics_median(scratch, hunt->follow->n_frames);
     spread = fmax(statistics_spread(scratch, hunt->follow->n_frames), 0.15);
-    for (double s = from_s; s + OVER_S <= onset_s; s += 0.5 * OVER_S) {
+    for (double s = fmax(onset_s - BEFORE_S, time_s[0]); s + OVER_S <= onset_s; s += 0.5 * OVER_S) {
         double mean = mean_between(hunt, trace, s, s + OVER_S);
 
         if (mean > most) {
@@ -118,11 +117,12 @@ static double left_from_s(const struct hunt *hunt, const double *trace, double *
         }
     }
     if (!(most - middle > LEFT_STANDS_OUT * spread) || !(after - middle < STILL_SHARE * (most - middle)))
-        return 0.0;
+        return false;
     for (since_s = most_s; since_s > time_s[0]; since_s -= 0.5 * OVER_S)
         if (mean_between(hunt, trace, since_s - OVER_S, since_s) - middle < STILL_SHARE * (most - middle))
             break;
-    return fmax(since_s - OVER_S, time_s[0]);
+    *from_s = fmax(since_s - OVER_S, time_s[0]);
+    return true;
 }
 
 bool canal_tell_leaving(struct hunt *hunt)
@@ -132,14 +132,10 @@ bool canal_tell_leaving(struct hunt *hunt)
 
     if (trace == NULL)
         return false;
-    hunt->cluster->left_from_s = 0.0;
-    for (int end = 0; end < 2; end++) {
-        double since_s = 0.0;
-
+    hunt->cluster->has_left = false;
+    for (int end = 0; end < 2 && !hunt->cluster->has_left; end++) {
         mean_beyond(hunt, end == 1, trace);
-        since_s = left_from_s(hunt, trace, scratch);
-        if (since_s > 0.0)
-            hunt->cluster->left_from_s = since_s;
+        hunt->cluster->has_left = has_left(hunt, trace, scratch, &hunt->cluster->left_from_s);
     }
     free(trace);
     return true;

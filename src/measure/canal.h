@@ -12,8 +12,8 @@
 /* Tells by which end it came (catheter_odds). False when memory ran out. */
 MUST_CHECK bool canal_tell_side(struct hunt *hunt);
 
-/* Tells whether a catheter lay there before the onset and no more after it (the cluster's left_from_s).
- * False when memory ran out. */
+/* Tells whether a catheter lay there before the onset and no more after it (the cluster's has_left,
+ * left_from_s). False when memory ran out. */
 MUST_CHECK bool canal_tell_leaving(struct hunt *hunt);
 
 #endif

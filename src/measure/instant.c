@@ -30,7 +30,7 @@ static bool was_catheter(const struct bubble_facts *facts, struct text_list *rea
 {
     const struct cluster *cluster = facts->cluster;
 
-    if (cluster->left_from_s > 0.0) {
+    if (cluster->has_left) {
         *since_s = cluster->left_from_s;
         (void)text_list_add(reasons,
                             "the bubbles came to light when the catheter left or had gone, which had lain in "

@@ -91,11 +91,28 @@ static void bubbles_seen_when_the_catheter_has_gone_were_deposited_before(void *
         double since_s = made->cluster.left_from_s;
 
         assert_true(fabs(onset_s(made) - FROM_S[i]) <= 0.6);
-        if (i == 0 ? since_s > 0.0 : !(since_s > 2.0 && since_s < 9.0))
+        if (made->cluster.has_left != (i > 0) || (i > 0 && !(since_s > 2.0 && since_s < 9.0)))
             fail_msg("bubbles at %.1f s, a catheter from 6 s to 20 s: told to have left, from %.1f s on",
                      FROM_S[i], since_s);
         cluster_fixture_free(made);
     }
+}
+
+static void a_catheter_that_is_there_from_the_first_frame_is_seen_to_leave(void **state)
+{
+    struct cluster_fixture *made =
+        cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 13.0,
+                                                                .bubbles_along_mm = 14.0,
+                                                                .catheter_from_s = -8.0,
+                                                                .catheter_to_s = 10.0,
+                                                                .tip_along_mm = 17.0,
+                                                                .seed = 45});
+
+    (void)state;
+    assert_true(fabs(onset_s(made) - 13.0) <= 0.6);
+    assert_true(made->cluster.has_left);
+    assert_true(made->cluster.left_from_s < 2.0);
+    cluster_fixture_free(made);
 }
 
 /* Lost from sight, and something like it shines elsewhere: it may have gone there. What is fainter has not.
@@ -132,6 +149,7 @@ int main(void)
         cmocka_unit_test(
             bubbles_that_are_lost_for_some_seconds_are_dated_by_their_coming_however_long_they_stay),
         cmocka_unit_test(bubbles_seen_when_the_catheter_has_gone_were_deposited_before),
+        cmocka_unit_test(a_catheter_that_is_there_from_the_first_frame_is_seen_to_leave),
         cmocka_unit_test(what_shines_like_the_bubbles_elsewhere_makes_their_way_unsure),
     };
 
