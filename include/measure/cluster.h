@@ -44,7 +44,11 @@ struct cluster {
     double other_away_mm; /* so far from where they were lost from sight */
     double lost_s;        /* at that time */
     double led_from_s; /* something bright lay elsewhere for some seconds before, from then on; 0: nothing, */
-    double led_away_mm;     /* so far from the cluster's first place */
+    double led_away_mm; /* so far from the cluster's first place */
+    bool has_left; /* a catheter lay in its canal before the cluster appeared, and was gone when it did, */
+    double left_from_s; /* from then on */
+    double
+        elsewhere_mm; /* something shines like it so far from its last place and did not before; 0: nothing */
     double strange_away_mm; /* something as bright was passed over so far from the bubbles; 0: nothing */
     bool has_catheter;
     bool catheter_from_last; /* it came in from the stripe's last place */

@@ -8,6 +8,9 @@
 /* What is one chain of places: from sight to sight, and after a loss (HUNT_LOST_S). */
 static const double CHAIN_MM = 4.0;
 static const double FOUND_AGAIN_MM = 2.0;
+static const double MOST_CREST = 15.0; /* standard deviations: what is brighter weighs no more */
+static const double WEIGHTY = 0.25;    /* of the weightiest chain */
+static const double ALIKE = 0.6;       /* of its mean crest: what is fainter is another thing (strangers.c) */
 /* What leads up to bubbles: how strong at most, over how long, how much fainter and how far away at least. */
 static const double GLINT_STRENGTH = 8.0;
 static const double GLINT_S = 4.0;
@@ -44,31 +47,54 @@ static size_t chain_end(const struct hunt *hunt, const long *way, size_t begin)
     return last;
 }
 
-/* Where the first chain of places begins that carries weight: a catheter on its way in may be
- * taken for bubbles for an instant. n_frames when there is none. */
-static size_t first_chain(const struct hunt *hunt, const long *way)
+/* A chain of places: how long it is seen without a catheter, and how strongly. */
+struct chain {
+    size_t first, end;
+    double alone_s;
+    double weight;
+    double n;
+};
+
+/* The first chain at or after a frame; its first is n_frames when there is none. */
+static struct chain next_chain(const struct hunt *hunt, const long *way, const long *tip, size_t from)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n = hunt->follow->n_frames;
+    struct chain chain = {0};
+
+    while (from < n && way[from] < 0)
+        from++;
+    chain.first = chain.end = from;
+    if (from == n)
+        return chain;
+    chain.end = chain_end(hunt, way, from) + 1;
+    for (size_t t = from; t < chain.end; t++) {
+        if (way[t] < 0)
+            continue;
+        chain.weight += fmin(hunt_crest(hunt, way, t), MOST_CREST);
+        chain.n += 1.0;
+        chain.alone_s += tip[t] < 0 && t + 1 < n ? fmin(time_s[t + 1] - time_s[t], 1.0) : 0.0;
+    }
+    return chain;
+}
+
+/* Where the first chain of places begins that carries weight, or that is seen for as long as a cluster must
+ * be and shines like the weightiest: a catheter on its way in may be taken for bubbles for an instant.
+ * n_frames when there is none. */
+static size_t first_chain(const struct hunt *hunt, const long *way, const long *tip)
 {
     size_t n = hunt->follow->n_frames;
-    double most = 0.0;
+    struct chain most = {.first = n};
 
-    for (int pass = 0; pass < 2; pass++)
-        for (size_t t = 0; t < n;) {
-            size_t end = 0;
-            double weight = 0.0;
-
-            if (way[t] < 0) {
-                t++;
-                continue;
-            }
-            end = chain_end(hunt, way, t) + 1;
-            for (size_t k = t; k < end; k++)
-                weight += way[k] < 0 ? 0.0 : fmin(hunt_crest(hunt, way, k), 15.0);
-            if (pass == 0)
-                most = fmax(most, weight);
-            else if (weight >= 0.25 * most)
-                return t;
-            t = end;
-        }
+    for (struct chain chain = next_chain(hunt, way, tip, 0); chain.first < n;
+         chain = next_chain(hunt, way, tip, chain.end))
+        if (chain.weight > most.weight)
+            most = chain;
+    for (struct chain chain = next_chain(hunt, way, tip, 0); chain.first < n;
+         chain = next_chain(hunt, way, tip, chain.end))
+        if (chain.weight >= WEIGHTY * most.weight ||
+            (chain.alone_s >= HUNT_LEAST_STAY_S && chain.weight / chain.n >= ALIKE * most.weight / most.n))
+            return chain.first;
     return n;
 }
 
@@ -191,7 +217,7 @@ static void note_lead(const struct hunt *hunt, const long *way, size_t start)
 
 size_t beginning_find(const struct hunt *hunt, const long *way, const long *tip)
 {
-    size_t first = first_chain(hunt, way);
+    size_t first = first_chain(hunt, way, tip);
     size_t start = 0;
 
     if (first == hunt->follow->n_frames)

@@ -2,6 +2,7 @@
 
 #include "measure/drift_opinions.h"
 #include "measure/drift_path.h"
+#include "measure/instant.h"
 #include "measure/length.h"
 #include "measure/tip_sections.h"
 
@@ -9,12 +10,9 @@
 #include <stdlib.h>
 
 static const double NORMAL_95 = 1.96; /* standard errors on either side of a 95 % interval */
-static const double OUTSIDE_MM = 1.0; /* a wall may be out by that much */
 /* A distance from a fundus whose own end is told no better than that answers little: deposits are aimed at a
  * band of 15 to 20 mm (common practice, no source), of which such an interval covers two fifths. */
 static const double MOST_HALF_MM = 1.0;
-static const double GAIN_SWING = 10.0;     /* grey levels: less hides no bubbles */
-static const double END_MM = 4.0;          /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
 static const double BORNE_OUT_TRUST = 0.4; /* bubbles that come cannot bear out what is hardly a stripe */
 static const double LOST_S = 5.0;          /* before the loop's end: worth a sentence */
 
@@ -90,54 +88,13 @@ static void doubt_stripe(struct text_list *reasons, const struct bubble_facts *f
 {
     double outside = outside_mm(facts, &facts->cluster->first.sight);
 
-    if (outside > OUTSIDE_MM)
+    if (outside > INSTANT_OUTSIDE_MM)
         (void)text_list_add(
             reasons,
             facts->stripe->is_marked
                 ? "the bubbles lie outside the stripe that was marked; check the marks"
                 : "the bubbles lie outside the band that was taken for the stripe; mark its ends with "
                   "--fundus and --os");
-}
-
-/* What makes the instant uncertain. */
-static void doubt_instant(struct text_list *reasons, const struct bubble_facts *facts)
-{
-    double at_mm = facts->cluster->first.sight.along_mm;
-
-    if (facts->cluster->gain_swing > GAIN_SWING)
-        (void)text_list_add(
-            reasons,
-            "the picture grows brighter and darker by %.0f grey levels: bubbles may be seen later "
-            "than they came",
-            facts->cluster->gain_swing);
-    if (fmin(at_mm, facts->stripe->fit.length_mm - at_mm) < END_MM)
-        (void)text_list_add(
-            reasons, "the bubbles came to light at an end of what is seen of the stripe: they may have "
-                     "come from beyond it, later than they were deposited");
-}
-
-/* Whether the bubbles may have been deposited before they came to light, and elsewhere; then *since_s is
- * since when, and it is said. */
-static bool is_open(const struct bubble_facts *facts, struct text_list *reasons, double *since_s)
-{
-    const struct cluster *cluster = facts->cluster;
-
-    if (cluster->led_from_s > 0.0) {
-        *since_s = cluster->led_from_s;
-        (void)text_list_add(
-            reasons,
-            "something bright lay in the stripe from %.0f s on, %.0f mm from where the bubbles "
-            "shone up: whether it was the catheter or the bubbles cannot be told",
-            *since_s, cluster->led_away_mm);
-        return true;
-    }
-    if (!tip_sections_cover(facts, since_s))
-        return false;
-    (void)text_list_add(reasons,
-                        "the bubbles came to light as the catheter left, which had lain over that place from "
-                        "%.0f s on: they may have been deposited since then, and have lain elsewhere",
-                        *since_s);
-    return true;
 }
 
 static void fill_deposit(struct deposit *deposit, const struct bubble_facts *facts)
@@ -153,20 +110,14 @@ static void fill_deposit(struct deposit *deposit, const struct bubble_facts *fac
                               follow_carry_error_mm(follow, canvas, onset, first->along_mm),
                               outside_mm(facts, first)};
     double error = NORMAL_95 * root_of_squares(errors, 4);
-    double since_s = follow->time_s[onset];
-    bool is_early = false;
+    bool is_open = false;
 
     deposit->verdict = DEPOSIT_MEASURED;
     doubt_stripe(&deposit->reasons, facts);
-    doubt_instant(&deposit->reasons, facts);
-    is_early = is_open(facts, &deposit->reasons, &since_s);
-    deposit->time_s = is_early ? quantity_within(follow->time_s[onset], since_s, follow->time_s[onset])
-                               : quantity_of(follow->time_s[onset]);
-    deposit->has_frame = true;
-    deposit->frame = follow->frame[onset];
+    is_open = instant_fill(deposit, facts, outside_mm(facts, first));
     deposit->has_point = true;
     deposit->point_px = canvas_to_frame(canvas, place);
-    if (is_early)
+    if (is_open)
         return;
     if (!facts->is_sure_of_end) {
         (void)text_list_add(&deposit->reasons,
@@ -259,12 +210,13 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
     struct drift_path path = drift_path_trace(facts->follow, facts->cluster);
     double since_s = 0.0;
 
-    if (facts->cluster->has_onset && is_open(facts, &drift->reasons, &since_s)) {
+    doubt_stripe(&drift->reasons, facts);
+    if (facts->cluster->has_onset &&
+        instant_is_open(facts, outside_mm(facts, first), &drift->reasons, &since_s)) {
         drift->verdict = DRIFT_NOT_ASSESSABLE;
         return;
     }
     drift->verdict = DRIFT_MEASURED;
-    doubt_stripe(&drift->reasons, facts);
     length_set(canvas, &drift->net_mm, &drift->net_px, quantity_of(net));
     length_set(canvas, &drift->path_mm, &drift->path_px, quantity_of(fmax(path.length_mm, net)));
     length_set(canvas, &drift->farthest_mm, &drift->farthest_px, quantity_of(fmax(path.farthest_mm, net)));
@@ -287,6 +239,12 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
         return;
     }
     fill_final(drift, facts);
+    if (facts->cluster->elsewhere_mm > 0.0)
+        (void)text_list_add(
+            &drift->reasons,
+            "something shines like the bubbles %.0f mm from where they were last seen, and did "
+            "not before they came: it may be a part of them",
+            facts->cluster->elsewhere_mm);
     fill_opinions(drift, facts, along, drag);
 }
 

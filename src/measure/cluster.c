@@ -2,8 +2,10 @@
 
 #include "base/statistics.h"
 #include "measure/beginning.h"
+#include "measure/canal.h"
 #include "measure/cluster_place.h"
 #include "measure/cluster_way.h"
+#include "measure/elsewhere.h"
 #include "measure/hunt.h"
 #include "measure/onset.h"
 #include "measure/overlay.h"
@@ -16,7 +18,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double LEAST_STAY_S = 6.0; /* seen without the catheter */
 /* Mean of the cluster's peak, standard deviations: of what is seen for a short time, and for a long one. In
  * 19 of 21 loops of seven generators without bubbles nothing passed for them for more than 11 s; in two
  * glints did for 40 and 94 s, at 7.0 and 8.5, above either limit. */
@@ -58,7 +59,7 @@ static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip
             n += 1.0;
         }
     is_long = fmin(fmax((alone_s - SHORT_S) / (LONG_S - SHORT_S), 0.0), 1.0);
-    return alone_s >= fmin(LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) &&
+    return alone_s >= fmin(HUNT_LEAST_STAY_S, fmax(0.5 * left_s, 1.0)) &&
            strength / n >= LEAST_STRENGTH + is_long * (LEAST_LONG_STRENGTH - LEAST_STRENGTH);
 }
 
@@ -99,7 +100,7 @@ static bool date_deposit(struct hunt *hunt, long *way, const long *tip, size_t f
     for (size_t t = 0; t < cluster->onset; t++)
         way[t] = -1;
     cluster->onset_error_s = cluster->onset > 0 ? time_s[cluster->onset] - time_s[cluster->onset - 1] : 0.0;
-    return shaft_tell_side(hunt);
+    return canal_tell_side(hunt) && canal_tell_leaving(hunt);
 }
 
 /* Takes out of a way what is not the cluster; false when memory ran out. *first: its first frame, n_frames
@@ -290,7 +291,8 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
             follow->time_s[0]);
     else if (!date_deposit(hunt, way, tip, first))
         return false;
-    return pieces_find(hunt, way, tip) && cluster_place_fill(hunt, way, tip);
+    return pieces_find(hunt, way, tip) && elsewhere_look(hunt, way, tip) &&
+           cluster_place_fill(hunt, way, tip);
 }
 
 /* One look for a cluster; false when memory ran out. */

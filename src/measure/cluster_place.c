@@ -238,9 +238,10 @@ static void tell_errors(struct cluster *cluster, const struct stretch_place *fir
     cluster->drift_error_mm = hypot(fmax(hypot(first_grain, last_grain), deviation(between, n)),
                                     hypot(first_scatter_mm, last_scatter_mm));
     cluster->drift_error_mm = hypot(cluster->drift_error_mm, FLICKER_MM);
-    if (cluster->strange_away_mm > 0.0) /* a piece after all? the middle of all would lie so much farther */
-        cluster->drift_error_mm = hypot(cluster->drift_error_mm,
-                                        cluster->strange_away_mm / (cluster->last.sight.pieces + 1.0) / 1.96);
+    /* A piece after all? The middle of all would lie so much farther. */
+    cluster->drift_error_mm =
+        hypot(cluster->drift_error_mm, fmax(cluster->strange_away_mm, cluster->elsewhere_mm) /
+                                           (cluster->last.sight.pieces + 1.0) / 1.96);
 }
 
 static bool find_ends(const struct hunt *hunt, size_t *first, size_t *last)

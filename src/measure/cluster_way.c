@@ -8,7 +8,9 @@
 static const double SEEN = 5.0;          /* standard deviations of a cluster's peak */
 static const double SHAFT_BLUR_MM = 1.2; /* ahead of the tip that the shaft still brightens */
 static const double OUTSHINES = 4.0;     /* standard deviations by which bubbles outshine a shaft */
-static const double BEAD_MM = 2.0;       /* about the tip: may be its own brightness */
+static const double BEYOND_MM =
+    7.0; /* the stripe's ends, which are told to a few millimetres; the strip has 8 */
+static const double BEAD_MM = 2.0; /* about the tip: may be its own brightness */
 static const double LEAST_WORTH = -4.0;
 static const double APPEAR_COST = 12.0;
 static const double VANISH_COST = 4.0;
@@ -63,7 +65,8 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
 {
     double value = (double)hunt->crest[frame * hunt->n_rows + row] - SEEN;
 
-    if (hunt_along_mm(hunt, (double)row) < -4.0 || hunt_along_mm(hunt, (double)row) > hunt->length_mm + 4.0)
+    if (hunt_along_mm(hunt, (double)row) < -BEYOND_MM ||
+        hunt_along_mm(hunt, (double)row) > hunt->length_mm + BEYOND_MM)
         return LEAST_WORTH;
     if (hunt->passes_left && hunt_is_left(hunt, (long)row))
         return LEAST_WORTH;

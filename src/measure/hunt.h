@@ -19,6 +19,9 @@ static const double HUNT_LEFT_MM = 10.0;
 /* A cluster may be lost from sight for so long and still be followed. */
 static const double HUNT_LOST_S = 3.0;
 
+/* Bubbles are seen for so long without the catheter. */
+static const double HUNT_LEAST_STAY_S = 6.0;
+
 /* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
  * of what the stripe shows without bubbles. */
 struct hunt {

@@ -3,6 +3,9 @@
 #include <math.h>
 #include <stdlib.h>
 
+static const double AT_ONCE_S = 0.5; /* bubbles come to light within it; a catheter slides in over a second */
+static const double SHARPER = 1.25;  /* times: less is speckle */
+
 struct masses {
     struct hunt *hunt;
     double *mass;
@@ -61,6 +64,41 @@ static size_t best_step(const double *mass, size_t from, size_t to, double *befo
     return at;
 }
 
+/* How much brighter a trace is just after a sample than up to it, over AT_ONCE_S (two samples at least). */
+static double rise_at(const double *time_s, const double *mass, size_t from, size_t cut, size_t to)
+{
+    double low = 0.0, high = 0.0, n_low = 0.0, n_high = 0.0;
+
+    for (size_t t = cut + 1; t-- > from && (time_s[cut] - time_s[t] < AT_ONCE_S || n_low < 2.0);) {
+        low += mass[t];
+        n_low += 1.0;
+    }
+    for (size_t t = cut + 1; t <= to && (time_s[t] - time_s[cut + 1] < AT_ONCE_S || n_high < 2.0); t++) {
+        high += mass[t];
+        n_high += 1.0;
+    }
+    return n_high > 0.0 ? high / n_high - low / n_low : 0.0;
+}
+
+/* A catheter that slides in brightens a place too, before the bubbles do: they come at once. The sharpest
+ * rise from a step up to the first sight. */
+static size_t sharpest_rise(const double *time_s, const double *mass, size_t from, size_t step,
+                            size_t first_seen, size_t to)
+{
+    size_t best = step;
+    double most = rise_at(time_s, mass, from, step, to);
+
+    for (size_t cut = step + 1; cut < first_seen && cut < to; cut++) {
+        double rise = rise_at(time_s, mass, from, cut, to);
+
+        if (rise > SHARPER * most) {
+            most = rise;
+            best = cut;
+        }
+    }
+    return best;
+}
+
 /* First frame in which the instant may lie: a few seconds before the first sight; while a
  * catheter is there, back to when its tip came to rest, since it may outshine the bubbles. */
 static size_t window_start(const struct hunt *hunt, size_t first_seen, const long *tip)
@@ -105,6 +143,7 @@ bool onset_find(struct hunt *hunt, size_t first_seen, const long *tip, long row,
     size_t to = hunt_frame_at(hunt, follow->time_s[first_seen] + 6.0);
     double before = 0.0;
     double after = 0.0;
+    size_t step = 0;
 
     if (mass == NULL)
         return false;
@@ -113,7 +152,8 @@ bool onset_find(struct hunt *hunt, size_t first_seen, const long *tip, long row,
     masses.column = column;
     for (size_t t = from; t <= to; t++)
         weigh_frame(&masses, t);
-    hunt->cluster->onset = best_step(mass, from, to, &before, &after) + 1;
+    step = best_step(mass, from, to, &before, &after);
+    hunt->cluster->onset = sharpest_rise(follow->time_s, mass, from, step, first_seen, to) + 1;
     if (hunt->cluster->onset >= follow->n_frames || after < 1.4 * before)
         hunt->cluster->onset = first_seen;
     free(mass);

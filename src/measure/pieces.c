@@ -5,7 +5,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double LEAST_STAY_S = 6.0;   /* as of a cluster */
 static const double LEAST_STRENGTH = 6.5; /* likewise: mean of the peak, standard deviations */
 
 /* Farther from the cluster than this at first it is something else: what lies nearer was weighed with it
@@ -53,7 +52,7 @@ static bool is_piece(const struct hunt *hunt, const long *way, const long *tip, 
         crest += (double)hunt->crest[t * hunt->n_rows + (size_t)piece[t]];
         n += 1.0;
     }
-    return seen_s >= LEAST_STAY_S && crest / n >= LEAST_STRENGTH;
+    return seen_s >= HUNT_LEAST_STAY_S && crest / n >= LEAST_STRENGTH;
 }
 
 bool pieces_find(struct hunt *hunt, const long *way, const long *tip)

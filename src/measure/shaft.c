@@ -9,12 +9,16 @@
 
 static const double SHAFT_SEEN = 2.5;      /* of a catheter's line */
 static const double SHAFT_LEAST_MM = 12.0; /* longer than any cluster */
+static const double SHORT_MM = 1.5;        /* of it, just before it is seen and after */
 static const double SHAFT_GAP_MM = 5.0;
 static const double TIP_STRETCH_MM = 4.0; /* behind a tip */
 static const double GLINT_SHARE = 0.5;    /* of the line's brightness: less is a glint */
 enum { LINE_ROWS = 256 };
-static const double SHAFT_ENTERS_MM =
-    8.0; /* from the strip's end, which lies as far beyond the stripe's: it comes from outside */
+/* So near the strip's end, which lies 8 mm beyond the stripe's, its line begins: what is dim there may begin
+ * at the stripe's own end, but for a share of its stay it is seen to come from outside, as bubbles are not.
+ */
+static const double SHAFT_ENTERS_MM = 8.0, SHAFT_OUTSIDE_MM = 3.0;
+static const double OUTSIDE_SHARE = 0.1;
 static const double LEAST_LEAP_MM = 2.0;
 static const double REST_MM = 1.5; /* a tip that leaps was at rest before */
 /* Of a leap, what the tip may move in the second before it and in the two after it, together: a catheter that
@@ -76,7 +80,8 @@ static long trim_glints(const struct hunt *hunt, const float *crest, long start,
 }
 
 /* A long bright line that reaches an end of the strip; tip row or -1. */
-static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, double least_mm)
+static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, double least_mm,
+                      double enters_mm)
 {
     const float *crest = hunt->crest + frame * hunt->n_rows;
     long n = (long)hunt->n_rows;
@@ -97,7 +102,7 @@ static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, dou
             weak = 0;
         } else if (start >= 0 && ++weak > gap && !goes_on(hunt, crest, i, from_last)) {
             break;
-        } else if (start < 0 && i > (long)(SHAFT_ENTERS_MM / FOLLOW_STEP_MM)) {
+        } else if (start < 0 && i > (long)(enters_mm / FOLLOW_STEP_MM)) {
             return -1; /* the line must reach in from the end */
         }
     }
@@ -108,38 +113,62 @@ static long shaft_tip(const struct hunt *hunt, size_t frame, bool from_last, dou
     return from_last ? n - 1 - tip : tip;
 }
 
-/* Marks the frames with a catheter from one end; how many. */
-static size_t mark_shafts(const struct hunt *hunt, bool from_last, long *tip)
+/* Whether a line in a frame comes from outside the stripe. */
+static bool is_from_outside(const struct hunt *hunt, size_t frame, bool from_last)
 {
-    size_t n = 0;
-
-    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
-        tip[t] = shaft_tip(hunt, t, from_last, SHAFT_LEAST_MM);
-        n += tip[t] >= 0;
-    }
-    return n;
+    return shaft_tip(hunt, frame, from_last, SHAFT_LEAST_MM, SHAFT_OUTSIDE_MM) >= 0;
 }
 
-/* Once a catheter is known, a short line from the same end just before it and after it is the catheter too.
- */
-static void widen_shafts(const struct hunt *hunt, long *tip)
+/* Marks the frames with a catheter from one end; how many. A stay in which it is hardly seen to come from
+ * outside is none. */
+static size_t mark_shafts(const struct hunt *hunt, bool from_last, long *tip)
+{
+    const double *time_s = hunt->follow->time_s;
+    size_t n_frames = hunt->follow->n_frames;
+    size_t n_all = 0;
+
+    for (size_t t = 0; t < n_frames; t++)
+        tip[t] = shaft_tip(hunt, t, from_last, SHAFT_LEAST_MM, SHAFT_ENTERS_MM);
+    for (size_t from = 0, end = 0; from < n_frames; from = end) {
+        size_t last = from;
+        size_t n = 0;
+        size_t n_outside = 0;
+
+        for (end = from; end < n_frames && time_s[end] - time_s[last] <= BRIDGE_S; end++)
+            if (tip[end] >= 0) {
+                last = end;
+                n++;
+                n_outside += is_from_outside(hunt, end, from_last);
+            }
+        if ((double)n_outside < OUTSIDE_SHARE * (double)n)
+            for (size_t t = from; t < end; t++)
+                tip[t] = -1;
+        else
+            n_all += n;
+    }
+    return n_all;
+}
+
+/* Once a catheter is known (its marks), a short line from the same end just before it and after it is the
+ * catheter too. */
+static void widen_shafts(const struct hunt *hunt, const long *mark, long *tip)
 {
     const double *time_s = hunt->follow->time_s;
     size_t n = hunt->follow->n_frames;
-    double last_s = -HUGE_VAL;
+    double before_s = -HUGE_VAL;
+    double after_s = HUGE_VAL;
 
     for (size_t t = 0; t < n; t++) {
-        if (tip[t] >= 0)
-            last_s = time_s[t];
-        else if (time_s[t] - last_s < SHAFT_MARGIN_S)
-            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, 1.5);
+        if (mark[t] >= 0)
+            before_s = time_s[t];
+        else if (time_s[t] - before_s < SHAFT_MARGIN_S)
+            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, SHORT_MM, SHAFT_ENTERS_MM);
     }
-    last_s = HUGE_VAL;
     for (size_t t = n; t-- > 0;) {
-        if (shaft_tip(hunt, t, hunt->cluster->catheter_from_last, SHAFT_LEAST_MM) >= 0)
-            last_s = time_s[t];
-        else if (tip[t] < 0 && last_s - time_s[t] < SHAFT_MARGIN_S)
-            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, 1.5);
+        if (mark[t] >= 0)
+            after_s = time_s[t];
+        else if (tip[t] < 0 && after_s - time_s[t] < SHAFT_MARGIN_S)
+            tip[t] = shaft_tip(hunt, t, hunt->cluster->catheter_from_last, SHORT_MM, SHAFT_ENTERS_MM);
     }
 }
 
@@ -269,7 +298,8 @@ bool shaft_find(struct hunt *hunt, long *tip)
         for (size_t t = 0; t < n; t++)
             tip[t] = -1;
     } else {
-        widen_shafts(hunt, tip);
+        memcpy(other, tip, n * sizeof *tip);
+        widen_shafts(hunt, other, tip);
         undo_leap(hunt, tip);
     }
     memcpy(other, tip, n * sizeof *tip);
@@ -287,65 +317,5 @@ bool shaft_find(struct hunt *hunt, long *tip)
                                    : hunt->cluster->catheter_from_last ? 4.0
                                                                        : -4.0;
     free(other);
-    return true;
-}
-
-/* Mean crest of the rows beyond an end of the stripe and a little way in, in each frame. */
-static void mean_beyond(const struct hunt *hunt, bool is_last, double *mean)
-{
-    size_t n_rows = (size_t)((SHAFT_ENTERS_MM + 4.0) / FOLLOW_STEP_MM);
-
-    for (size_t t = 0; t < hunt->follow->n_frames; t++) {
-        const float *crest = hunt->crest + t * hunt->n_rows;
-
-        mean[t] = 0.0;
-        for (size_t i = 0; i < n_rows && i < hunt->n_rows; i++)
-            mean[t] += (double)crest[is_last ? hunt->n_rows - 1 - i : i] / (double)n_rows;
-    }
-}
-
-/* By how much a trace stands out about the instant of the deposit, in its own usual scatter;
- * scratch holds n_frames values. */
-static double stands_out(const struct follow *follow, const double *trace, size_t onset, double *scratch)
-{
-    double during = 0.0;
-    double n_during = 0.0;
-    double middle = 0.0;
-    size_t n = 0;
-
-    for (size_t t = 0; t < follow->n_frames; t++) {
-        double away_s = follow->time_s[t] - follow->time_s[onset];
-
-        if (away_s >= -1.0 && away_s <= 1.0) {
-            during += trace[t];
-            n_during += 1.0;
-        } else if (away_s < -15.0 || away_s > 25.0) {
-            scratch[n++] = trace[t];
-        }
-    }
-    if (n < 20 || n_during < 1.0)
-        return 0.0;
-    middle = statistics_median(scratch, n);
-    return (during / n_during - middle) / fmax(statistics_spread(scratch, n), 0.15);
-}
-
-/* The catheter lies in its canal while the bubbles leave it: the end of the stripe that it
- * passes is brighter then than before and after. */
-bool shaft_tell_side(struct hunt *hunt)
-{
-    struct cluster *cluster = hunt->cluster;
-    double *trace = calloc(2 * hunt->follow->n_frames, sizeof *trace);
-    double *scratch = trace != NULL ? trace + hunt->follow->n_frames : NULL;
-    double first = 0.0;
-    double last = 0.0;
-
-    if (trace == NULL)
-        return false;
-    mean_beyond(hunt, false, trace);
-    first = stands_out(hunt->follow, trace, cluster->onset, scratch);
-    mean_beyond(hunt, true, trace);
-    last = stands_out(hunt->follow, trace, cluster->onset, scratch);
-    free(trace);
-    cluster->catheter_odds = fmax(first, last) > 2.5 ? fmin(fmax(1.0 * (last - first), -5.0), 5.0) : 0.0;
     return true;
 }

@@ -12,8 +12,4 @@
  * catheter_from_last, catheter_odds and the tips of its sights. False when memory ran out. */
 MUST_CHECK bool shaft_find(struct hunt *hunt, long *tip);
 
-/* Tells from the brightness of its canal about the instant of the deposit by which end it came
- * (catheter_odds). False when memory ran out. */
-MUST_CHECK bool shaft_tell_side(struct hunt *hunt);
-
 #endif

@@ -7,7 +7,6 @@
 #include <stdlib.h>
 
 static const double FINE_SIGMA_MM = 0.45;
-static const double HOLE_S = 1.0;    /* in which the shaft may be lost from sight */
 static const double LEAST_S = 2.5;   /* of rest */
 static const double STEADY_MM = 2.0; /* a resting tip stays within */
 /* Of the stay's frames, taken from the tip that is least deep and from the darkest: bubbles brighten what is
@@ -180,7 +179,7 @@ bool stay_fill(struct hunt *hunt, const long *tip)
         size_t end = t + 1;
         size_t last = t;
 
-        while (tip[t] >= 0 && end < n && time_s[end] - time_s[last] <= HOLE_S) {
+        while (tip[t] >= 0 && end < n && time_s[end] - time_s[last] <= HUNT_LOST_S) {
             if (tip[end] >= 0)
                 last = end;
             end++;

@@ -25,10 +25,11 @@ struct cluster_fixture_contents {
     double catheter_from_s, catheter_to_s; /* both 0: none; it takes 2 s to come and 2 s to go */
     double pause_mm; /* it rests so far short of that place for 3 s, and is pushed on at 2.5 mm/s; 0: it is
                         not */
-    double tip_along_mm;             /* where it rests */
-    double bead_grey;                /* its tip carries a bead as bright as this; 0: it does not */
-    double glint_mm;                 /* behind the resting tip its shaft shines; 0: it does not */
-    double dimmed_from_s, dimmed_by; /* the gain is turned down from then on, grey levels; 0: it is not */
+    double tip_along_mm;               /* where it rests */
+    double hidden_from_s, hidden_to_s; /* its shaft is not seen then; both 0: it always is */
+    double bead_grey;                  /* its tip carries a bead as bright as this; 0: it does not */
+    double glint_mm;                   /* behind the resting tip its shaft shines; 0: it does not */
+    double dimmed_from_s, dimmed_by;   /* the gain is turned down from then on, grey levels; 0: it is not */
     double parted_mm; /* the cluster parts into two that lie so far apart in the end, as it drifts; 0: not */
     double mark_from_s;                /* a cross is drawn on the screen from then on; 0: none */
     double mark_along_mm;              /* of the tissue at rest */
