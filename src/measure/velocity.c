@@ -106,19 +106,21 @@ static void fill_cycle(struct turns *turns, size_t cycle, bool is_opposing, bool
 }
 
 /* Fills the sums, each as if the waves of that cycle ran one way. Of mixed waves only cycles are used whose
- * neighbours run the same way, if there are any. */
+ * neighbours run the same way, if there are enough of them. */
 static void fill_sums(struct turns *turns, enum wave_direction direction, double spacing_mm)
 {
     bool is_opposing = direction == DIRECTION_OPPOSING;
     bool is_mixed = direction == DIRECTION_MIXED;
     double meeting = is_opposing ? find_meeting(turns) : 0.0;
     size_t n_undisturbed = 0;
+    bool uses_all = true;
 
     for (size_t cycle = 0; is_mixed && cycle < turns->n_cycles; cycle++)
         n_undisturbed += is_undisturbed(turns, cycle);
-    turns->n_used = n_undisturbed > 0 ? n_undisturbed : turns->n_cycles;
+    uses_all = n_undisturbed < LEAST_CYCLES;
+    turns->n_used = uses_all ? turns->n_cycles : n_undisturbed;
     for (size_t cycle = 0; cycle < turns->n_cycles; cycle++)
-        if (n_undisturbed == 0 || is_undisturbed(turns, cycle))
+        if (uses_all || is_undisturbed(turns, cycle))
             fill_cycle(turns, cycle, is_opposing, is_mixed && runs_back(turns, cycle), spacing_mm, meeting);
 }
 
