@@ -51,13 +51,13 @@ struct wave_trace {
 /** What the waves are like. Lengths in the unit of the trace. */
 struct wave_result {
     enum contractions_verdict verdict;
-    bool has_frequency; /* else too few waves came, with pauses between, to speak of a rhythm, or is_disputed
-                         */
-    bool is_disputed;   /* the phase and the swings tell very different numbers of waves */
+    bool has_frequency; /* else too few waves came, with pauses between, to speak of a rhythm */
+    bool is_disputed; /* the phase and the swings tell very different numbers of waves: nothing is assessed */
     double phase_per_min, swings_per_min; /* what they tell; is_disputed */
     bool has_pauses;                      /* the frequency is how many came over the whole time */
     double share; /* of the time in which waves came, 0..1; 1 where they do not pause */
     double frequency_per_min, low_per_min, high_per_min;
+    double alone_per_min, alone_half_per_min; /* and half of its interval, before the list had its say */
     double count;
     double amplitude;                     /* half peak-to-peak of wall-to-wall distance, at the walls */
     double amplitude_low, amplitude_high; /* 95 %; is_at_walls */
@@ -67,9 +67,10 @@ struct wave_result {
     double velocity_per_s;
     double velocity_low, velocity_high; /* 95 %; high is infinite where there is none */
     enum wave_direction direction;
-    bool is_passing;  /* opposing waves that run on through one another: then no velocity is told */
-    bool meets_aside; /* opposing waves that meet near one end or beyond it: likewise */
-    bool runs_on;     /* they meet beyond the end of the stripe toward the os: it may reach farther */
+    size_t n_this_way; /* waves of the list that were each clearly seen to run so */
+    bool is_passing;   /* opposing waves that run on through one another: then no velocity is told */
+    bool meets_aside;  /* opposing waves that meet near one end or beyond it: likewise */
+    bool runs_on;      /* they meet beyond the end of the stripe toward the os: it may reach farther */
     bool is_parting; /* waves that begin in the middle and run to both ends: neither direction nor velocity */
     double assessed_s;
     double false_alarm;

@@ -8,6 +8,8 @@
 #include "measure/phase.h"
 #include "measure/train.h"
 #include "measure/velocity.h"
+#include "measure/wave_list.h"
+#include "measure/witness.h"
 
 #include <complex.h>
 #include <math.h>
@@ -119,6 +121,44 @@ static bool look_on(const struct wave_trace *trace, size_t from, size_t to, cons
     return is_made;
 }
 
+/* What rests on the way the waves run: frequency, velocity, counts, amplitude. */
+static bool measure_so(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
+                       double spacing_mm, struct wave_result *result)
+{
+    bool is_made = true;
+
+    result->has_frequency = true;
+    result->share = 1.0;
+    if (result->direction == DIRECTION_MIXED)
+        is_made = measure_middle(even, result);
+    if (is_made && result->has_velocity)
+        is_made = velocity_estimate(even, spacing_mm, result);
+    if (is_made && result->direction != DIRECTION_UNDETERMINED)
+        is_made = train_count(even, spacing_mm, result);
+    return is_made && amplitude_measure(trace, even, from, to, result);
+}
+
+/* Asks the list of waves: waves of which one runs the other way are mixed, and all is measured anew so. */
+static bool ask_list(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
+                     const struct pass_band *band, struct wave_result *result)
+{
+    double spacing_mm = trace->position_mm[1] - trace->position_mm[0];
+    struct wave_list list = {0};
+    bool is_made = wave_list_make(&list, trace, result, NULL);
+
+    if (is_made && witness_sees_other_way(&list, result, spacing_mm * (double)(trace->n_positions - 1))) {
+        wave_list_free(&list);
+        result->direction = DIRECTION_MIXED;
+        result->has_pauses = result->is_disputed = false;
+        is_made = band_fill(even, band) && measure_so(trace, even, from, to, spacing_mm, result) &&
+                  wave_list_make(&list, trace, result, NULL);
+    }
+    if (is_made)
+        witness_join(&list, result);
+    wave_list_free(&list);
+    return is_made;
+}
+
 static bool measure_waves(const struct wave_trace *trace, struct even *even, size_t from, size_t to,
                           const struct peak *peak, struct wave_result *result)
 {
@@ -128,18 +168,11 @@ static bool measure_waves(const struct wave_trace *trace, struct even *even, siz
     bool is_made = pattern && band_fill(even, &band) && band_lead(even, pattern) &&
                    phase_frequency(even, peak, pattern, result);
 
-    result->has_frequency = true;
-    result->share = 1.0;
     if (is_made) {
         direction_estimate(even, spacing_mm, result);
-        is_made = look_on(trace, from, to, &band, spacing_mm, result);
-        if (is_made && result->direction == DIRECTION_MIXED)
-            is_made = measure_middle(even, result);
-        if (is_made && result->has_velocity)
-            is_made = velocity_estimate(even, spacing_mm, result);
-        if (is_made && result->direction != DIRECTION_UNDETERMINED)
-            is_made = train_count(even, spacing_mm, result);
-        is_made = is_made && amplitude_measure(trace, even, from, to, result);
+        is_made = look_on(trace, from, to, &band, spacing_mm, result) &&
+                  measure_so(trace, even, from, to, spacing_mm, result) &&
+                  ask_list(trace, even, from, to, &band, result);
         result->count = round(result->frequency_per_min * (double)even->n / EVEN_HZ / 60.0);
     }
     free(pattern);
@@ -246,12 +279,16 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, stru
     return is_made;
 }
 
-/* Neither waves nor quiet: what moves hides both. */
-static void withhold(struct wave_result *result, const struct other_motion *other, struct text_list *reasons)
+/* Why neither waves nor quiet is told: what moves hides both. */
+static void explain_withheld(const struct wave_result *result, const struct other_motion *other,
+                             struct text_list *reasons)
 {
-    *result = (struct wave_result){
-        .verdict = CONTRACTIONS_NOT_ASSESSABLE, .false_alarm = 1.0, .assessed_s = result->assessed_s};
-    if (other->is_weak && !other->is_together && !other->is_faster)
+    if (result->is_disputed && !other->is_faster)
+        (void)text_list_add(reasons,
+                            "two ways of counting the waves disagree (%.1f a minute by their phase, %.1f by "
+                            "their swings), so whether what moves is waves is not told",
+                            result->phase_per_min, result->swings_per_min);
+    else if (other->is_weak && !other->is_together && !other->is_faster)
         (void)text_list_add(
             reasons,
             "something moves rhythmically, but hardly alike along the stripe: waves, if they are any, "
@@ -267,6 +304,13 @@ static void withhold(struct wave_result *result, const struct other_motion *othe
             "waves run along the stripe more often than %.0f times a minute, the fastest that "
             "contractions are told at; slower ones cannot be told beside them",
             CONTRACTION_HIGH_PER_MIN);
+}
+
+static void withhold(struct wave_result *result, const struct other_motion *other, struct text_list *reasons)
+{
+    explain_withheld(result, other, reasons);
+    *result = (struct wave_result){
+        .verdict = CONTRACTIONS_NOT_ASSESSABLE, .false_alarm = 1.0, .assessed_s = result->assessed_s};
 }
 
 bool contraction_measure(struct wave_result *result, struct text_list *reasons,
@@ -310,7 +354,7 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
               decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], &other, result);
     if (is_made && !other.is_faster && !other.is_weak && result->verdict == CONTRACTIONS_MEASURED)
         is_made = measure_waves(trace, &even, from, to, &peak, result);
-    if (other.is_faster || other.is_together || other.is_weak ||
+    if (other.is_faster || other.is_together || other.is_weak || result->is_disputed ||
         (result->verdict == CONTRACTIONS_MEASURED &&
          result->frequency_per_min > CONTRACTION_HIGH_PER_MIN + PAST_PER_MIN)) {
         withhold(result, &other, reasons);

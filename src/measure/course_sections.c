@@ -81,7 +81,7 @@ static void fill_count(struct loop_result *result, const struct bubble_facts *fa
         (void)text_list_add(
             &contractions->reasons,
             "which end of the stripe is the fundus cannot be told, so neither can how far from it the "
-            "waves were counted");
+            "waves were counted, nor which way each of those ran that ran one way");
     if (facts->is_sure_of_end && n > 0)
         length_set(facts->canvas, &contractions->counted_at_mm, &contractions->counted_at_px,
                    quantity_of(0.5 * (position_mm[0] + position_mm[n - 1])));

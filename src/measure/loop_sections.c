@@ -11,6 +11,8 @@
 static const double HARDLY_TRUST = 0.2; /* of a stripe, marked as it may be */
 static const double FROZEN_S = 0.5;
 
+enum { LEAST_ONE_WAY = 3 }; /* waves */
+
 /* What is told from the fundus, or toward it, turns round with the marks. */
 static void pass_doubt_on(struct loop_result *result)
 {
@@ -211,10 +213,14 @@ static bool walls_make(struct walls *walls, const struct loop_result *result,
     return true;
 }
 
-/* A direction rests on where the stripe ends, and on which of its ends is the fundus. */
+/* A direction rests on where the stripe ends, on which of its ends is the fundus, and on enough waves: two
+ * that ran alike do not tell that waves run one way and not either way by turns. */
 static void withhold_direction(struct contractions *contractions, const struct bubble_facts *facts,
                                const struct wave_result *wave)
 {
+    bool is_one_way =
+        wave->direction == DIRECTION_CERVIX_TO_FUNDUS || wave->direction == DIRECTION_FUNDUS_TO_CERVIX;
+
     if ((wave->runs_on || wave->meets_aside) && !facts->fundus_given &&
         facts->trust < BUBBLE_FACTS_LEAST_TRUST) { /* the stripe may go on where it was taken to end */
         contractions->direction = DIRECTION_UNDETERMINED;
@@ -225,8 +231,14 @@ static void withhold_direction(struct contractions *contractions, const struct b
             facts->trust);
         return;
     }
-    if (!facts->is_sure_of_end &&
-        (wave->direction == DIRECTION_CERVIX_TO_FUNDUS || wave->direction == DIRECTION_FUNDUS_TO_CERVIX)) {
+    if (is_one_way && wave->n_this_way < LEAST_ONE_WAY) {
+        contractions->direction = DIRECTION_UNDETERMINED;
+        (void)text_list_add(&contractions->reasons,
+                            "%zu waves were each clearly seen to run one way; fewer than %d do not tell that "
+                            "the others do",
+                            wave->n_this_way, LEAST_ONE_WAY);
+    }
+    if (is_one_way && !facts->is_sure_of_end) {
         contractions->direction = DIRECTION_UNDETERMINED;
         (void)text_list_add(&contractions->reasons,
                             "the waves run one way, but which end is the fundus cannot be told");
@@ -250,14 +262,6 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
         contractions->false_alarm = quantity_of(wave.false_alarm);
     if (wave.verdict != CONTRACTIONS_MEASURED)
         return true;
-    if (wave.is_disputed) {
-        (void)text_list_add(
-            &contractions->reasons,
-            "two ways of counting the waves disagree (%.1f a minute by their phase, %.1f by their "
-            "swings), so how many, how strong, how fast and which way is not told",
-            wave.phase_per_min, wave.swings_per_min);
-        return true;
-    }
     if (!wave.has_frequency) { /* what rests on a rhythm is not told either */
         (void)text_list_add(&contractions->reasons,
                             "too few waves came, and too unevenly, to speak of a rhythm: how many, how "

@@ -1,6 +1,7 @@
 #include "measure/rate_course.h"
 
 #include "measure/even.h"
+#include "measure/passes.h"
 #include "measure/span.h"
 #include "measure/window_spectrum.h"
 
@@ -52,57 +53,29 @@ static const char *why_not(const struct wave_result *whole, const struct wave_re
     return "too few waves came in this window, or too unevenly, to speak of a rhythm";
 }
 
-/* Which wave of those that pass the middle a moment falls to, and how much of it: straight between two
- * passes, led on beyond the first and the last. `pass` rises; n >= 2. */
-static double wave_at(const double *pass, size_t n, double time_s)
-{
-    size_t i = 0;
-
-    while (i + 2 < n && pass[i + 1] <= time_s)
-        i++;
-    return (double)i + (time_s - pass[i]) / (pass[i + 1] - pass[i]);
-}
-
 /* What windows are measured from. */
 struct measuring {
     const struct wave_trace *trace;
     const struct wave_result *whole;
-    double pass[WAVE_LIST_MOST]; /* n: when the waves pass the middle, rising */
-    size_t n;
+    struct passes passes;
 };
 
 /* The list's waves over the window; NAN where it does not tell: it must have a pass within the usual time
  * between waves of either end of the window. */
-static double listed_per_min(const struct rate_window *window, const double *pass, size_t n)
+static double listed_per_min(const struct rate_window *window, const struct passes *passes)
 {
-    double usual_s = n >= 2 ? (pass[n - 1] - pass[0]) / (double)(n - 1) : 0.0;
-
-    if (n < 2 || pass[0] > window->from_s + usual_s || pass[n - 1] < window->to_s - usual_s)
+    if (passes->n < 2 || passes->at_s[0] > window->from_s + passes->usual_s ||
+        passes->at_s[passes->n - 1] < window->to_s - passes->usual_s)
         return (double)NAN;
-    return (wave_at(pass, n, window->to_s) - wave_at(pass, n, window->from_s)) /
-           (window->to_s - window->from_s) * 60.0;
-}
-
-static void take_passes(struct measuring *measuring, const struct wave_list *list)
-{
-    for (size_t i = 0; i < list->n; i++) {
-        size_t at = measuring->n;
-
-        if (!list->wave[i].has_middle)
-            continue;
-        for (; at > 0 && measuring->pass[at - 1] > list->wave[i].middle_s; at--)
-            measuring->pass[at] = measuring->pass[at - 1];
-        measuring->pass[at] = list->wave[i].middle_s;
-        measuring->n++;
-    }
+    return passes_waves(passes, window->from_s, window->to_s) / (window->to_s - window->from_s) * 60.0;
 }
 
 static void set_rate(struct rate_window *window, const struct wave_result *result, double listed)
 {
-    double half = 0.5 * (result->high_per_min - result->low_per_min);
+    double half = result->alone_half_per_min; /* the list of the whole loop says more than the window's */
 
     window->has_rate = true;
-    window->per_min = result->frequency_per_min;
+    window->per_min = result->alone_per_min;
     if (isfinite(listed)) {
         double apart = listed - window->per_min;
 
@@ -124,7 +97,7 @@ static bool fill_rate(struct rate_window *window, struct wave_result *alone,
         !span_measure(alone, measuring->trace, window->from_s, window->to_s, err))
         return false;
     if (alone->verdict == CONTRACTIONS_MEASURED && alone->has_frequency)
-        set_rate(window, alone, listed_per_min(window, measuring->pass, measuring->n));
+        set_rate(window, alone, listed_per_min(window, &measuring->passes));
     else
         window->why = why_not(whole, alone);
     return true;
@@ -145,17 +118,16 @@ bool rate_window_measure(struct rate_window *window, struct wave_result *alone,
                          const struct wave_trace *trace, const struct wave_result *whole,
                          const struct wave_list *list, struct error **err)
 {
-    struct measuring measuring = {.trace = trace, .whole = whole};
+    struct measuring measuring = {.trace = trace, .whole = whole, .passes = passes_of(list)};
 
     memset(alone, 0, sizeof *alone);
-    take_passes(&measuring, list);
     return fill_rate(window, alone, &measuring, err);
 }
 
 bool rate_course_make(struct rate_course *course, const struct wave_trace *trace,
                       const struct wave_result *result, const struct wave_list *list, struct error **err)
 {
-    struct measuring measuring = {.trace = trace, .whole = result};
+    struct measuring measuring = {.trace = trace, .whole = result, .passes = passes_of(list)};
     double from_s = 0.0;
     double to_s = 0.0;
     bool is_made = true;
@@ -169,7 +141,6 @@ bool rate_course_make(struct rate_course *course, const struct wave_trace *trace
         course->window_s =
             fmin(fmax(CONTRACTION_LEAST_S, LEAST_WAVES * 60.0 / result->frequency_per_min), LONGEST_S);
     course->window_s = fmin(course->window_s, to_s - from_s);
-    take_passes(&measuring, list);
     n = (size_t)floor((to_s - from_s - course->window_s) / RATE_COURSE_STEP_S + 1e-6) + 1;
     course->window = calloc(n, sizeof *course->window);
     course->power = calloc(n * SPECTROGRAM_FREQUENCIES, sizeof *course->power);

@@ -23,6 +23,7 @@ struct turns {
     const struct even *even;
     size_t cycle;             /* samples */
     size_t n_cycles;          /* the last may be half a cycle short */
+    size_t n_used;            /* of them; the sums of the others are 0 */
     size_t near, first, last; /* lags, in places: the first row's, then those of the rows after it */
     size_t n_rows;
     double complex *sum; /* n_rows x n_cycles */
@@ -70,28 +71,57 @@ static size_t lag_of_row(const struct turns *turns, size_t row)
     return row == 0 ? turns->near : turns->first + row - 1;
 }
 
-/* Fills the sums, each as if the waves of that cycle ran one way. */
-static void fill_sums(struct turns *turns, enum wave_direction direction, double spacing_mm)
+/* Whether the waves of a cycle run back, toward the first place. */
+static bool runs_back(const struct turns *turns, size_t cycle)
+{
+    return cimag(add_pairs(turns, turns->near, 0, turns->even->n_positions, cycle)) > 0.0;
+}
+
+/* Whether the waves of the cycles beside one run as its own do: else the end of the one wave and the
+ * beginning of the other, which run against each other, add up to what seems to run faster than either. */
+static bool is_undisturbed(const struct turns *turns, size_t cycle)
+{
+    bool is_back = runs_back(turns, cycle);
+
+    return (cycle == 0 || runs_back(turns, cycle - 1) == is_back) &&
+           (cycle + 1 == turns->n_cycles || runs_back(turns, cycle + 1) == is_back);
+}
+
+/* The sums of one cycle: of opposing waves, on either side of the place where they meet. */
+static void fill_cycle(struct turns *turns, size_t cycle, bool is_opposing, bool is_back, double spacing_mm,
+                       double meeting)
 {
     size_t n = turns->even->n_positions;
-    bool is_opposing = direction == DIRECTION_OPPOSING;
-    double meeting = is_opposing ? find_meeting(turns) : 0.0;
     size_t end = (size_t)floor(fmax(meeting - MEETING_MM / spacing_mm, 0.0)) + 1;
     size_t start = (size_t)ceil(meeting + MEETING_MM / spacing_mm);
 
-    for (size_t cycle = 0; cycle < turns->n_cycles; cycle++) {
-        bool is_back =
-            direction == DIRECTION_MIXED && cimag(add_pairs(turns, turns->near, 0, n, cycle)) > 0.0;
+    for (size_t row = 0; row < turns->n_rows; row++) {
+        size_t lag = lag_of_row(turns, row);
+        double complex sum =
+            is_opposing ? add_pairs(turns, lag, 0, end, cycle) + conj(add_pairs(turns, lag, start, n, cycle))
+                        : add_pairs(turns, lag, 0, n, cycle);
 
-        for (size_t row = 0; row < turns->n_rows; row++) {
-            size_t lag = lag_of_row(turns, row);
-            double complex sum = is_opposing ? add_pairs(turns, lag, 0, end, cycle) +
-                                                   conj(add_pairs(turns, lag, start, n, cycle))
-                                             : add_pairs(turns, lag, 0, n, cycle);
-
-            turns->sum[row * turns->n_cycles + cycle] = is_back ? conj(sum) : sum;
-        }
+        turns->sum[row * turns->n_cycles + cycle] = is_back ? conj(sum) : sum;
     }
+}
+
+/* Fills the sums, each as if the waves of that cycle ran one way. Of mixed waves only cycles are used whose
+ * neighbours run the same way, if there are enough of them. */
+static void fill_sums(struct turns *turns, enum wave_direction direction, double spacing_mm)
+{
+    bool is_opposing = direction == DIRECTION_OPPOSING;
+    bool is_mixed = direction == DIRECTION_MIXED;
+    double meeting = is_opposing ? find_meeting(turns) : 0.0;
+    size_t n_undisturbed = 0;
+    bool uses_all = true;
+
+    for (size_t cycle = 0; is_mixed && cycle < turns->n_cycles; cycle++)
+        n_undisturbed += is_undisturbed(turns, cycle);
+    uses_all = n_undisturbed < LEAST_CYCLES;
+    turns->n_used = uses_all ? turns->n_cycles : n_undisturbed;
+    for (size_t cycle = 0; cycle < turns->n_cycles; cycle++)
+        if (uses_all || is_undisturbed(turns, cycle))
+            fill_cycle(turns, cycle, is_opposing, is_mixed && runs_back(turns, cycle), spacing_mm, meeting);
 }
 
 static double complex add_cycles(const struct turns *turns, size_t row, size_t without)
@@ -130,15 +160,17 @@ static double phase_per_place(const struct turns *turns, size_t without)
  * the Bootstrap and Other Resampling Plans, SIAM 1982, from memory). */
 static double standard_error(const struct turns *turns)
 {
-    double n = (double)turns->n_cycles;
+    double n = (double)turns->n_used;
+    double whole = phase_per_place(turns, SIZE_MAX);
     double sum = 0.0;
     double square = 0.0;
 
+    /* a cycle that is not used changes nothing when it is left out */
     for (size_t cycle = 0; cycle < turns->n_cycles; cycle++) {
-        double value = phase_per_place(turns, cycle);
+        double change = phase_per_place(turns, cycle) - whole;
 
-        sum += value;
-        square += value * value;
+        sum += change;
+        square += change * change;
     }
     return sqrt(fmax(square - sum * sum / n, 0.0) * (n - 1.0) / n);
 }
@@ -166,8 +198,8 @@ bool velocity_estimate(const struct even *even, double spacing_mm, struct wave_r
     per_place = phase_per_place(&turns, SIZE_MAX);
     if (per_place > 0.0) {
         double reach =
-            turns.n_cycles >= LEAST_CYCLES
-                ? hypot(gsl_cdf_tdist_Pinv(0.975, (double)turns.n_cycles - 1.0) * standard_error(&turns),
+            turns.n_used >= LEAST_CYCLES
+                ? hypot(gsl_cdf_tdist_Pinv(0.975, (double)turns.n_used - 1.0) * standard_error(&turns),
                         1.96 * shared * per_place)
                 : INFINITY;
 

@@ -279,6 +279,78 @@ static void the_interval_of_uneven_waves_holds_how_many_came(void **state)
         fail_msg("%d of 36 intervals do not hold the truth", n_missed);
 }
 
+/* A steady train every 14 s, one wave of which never came. */
+static struct waves train_without(size_t left_out, double later_s)
+{
+    struct waves waves = {0};
+
+    for (size_t i = 0; i < 22; i++)
+        if (i != left_out) {
+            waves.time_s[waves.n] = later_s - 92.0 + 14.0 * (double)i;
+            waves.lasts_s[waves.n] = 13.0;
+            waves.is_toward_fundus[waves.n++] = true;
+        }
+    return waves;
+}
+
+static void the_interval_of_a_steady_rhythm_holds_that_one_wave_was_left_out(void **state)
+{
+    static const double came_per_min = (120.0 / 14.0 - 1.0) / 2.0;
+
+    (void)state;
+    for (size_t left_out = 7; left_out <= 14;
+         left_out++) { /* at 14 to 112 s: in the middle and beside an edge */
+        struct waves waves = train_without(left_out, left_out < 10 ? 2.0 : 8.0);
+        struct wave_result result = measure(&waves, 2.0, (long)left_out);
+
+        assert_int_equal(result.verdict, CONTRACTIONS_MEASURED);
+        if (!(result.low_per_min <= came_per_min && came_per_min <= result.high_per_min))
+            fail_msg("%.2f to %.2f a minute where %.2f came", result.low_per_min, result.high_per_min,
+                     came_per_min);
+    }
+}
+
+static void waves_of_which_one_was_seen_to_run_the_other_way_are_mixed(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct waves waves = {.n = 6,
+                              .time_s = {-8.0, 16.0, 40.0, 64.0, 88.0, 112.0},
+                              .lasts_s = {16.0, 16.0, 16.0, 16.0, 16.0, 16.0},
+                              .is_toward_fundus = {true, true, true, true, true, true}};
+        struct wave_result result = measure(&waves, 2.0, seed);
+
+        assert_int_equal(result.direction, DIRECTION_CERVIX_TO_FUNDUS);
+        assert_true(result.n_this_way >= 4);
+        waves.is_toward_fundus[2] = false;
+        result = measure(&waves, 2.0, seed);
+        assert_int_equal(result.direction, DIRECTION_MIXED);
+    }
+}
+
+/* Where the end of a wave and the beginning of the next one that runs the other way lie upon one another,
+ * both seem to run faster than either. */
+static void the_velocity_of_mixed_waves_is_that_of_each(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 6; seed++) {
+        struct waves waves = {0};
+        struct wave_result result;
+
+        for (size_t i = 0; i < 16; i++) {
+            waves.time_s[i] = -40.0 + 15.0 * (double)i + (double)(seed % 3);
+            waves.lasts_s[i] = 15.0;
+            waves.is_toward_fundus[i] = i / 2 % 2 == 0;
+        }
+        waves.n = 16;
+        result = measure(&waves, 2.0, seed);
+        assert_int_equal(result.direction, DIRECTION_MIXED);
+        assert_true(result.has_velocity);
+        if (fabs(result.velocity_per_s / 2.0 - 1.0) > 0.1)
+            fail_msg("%.2f mm/s of waves at 2 mm/s", result.velocity_per_s);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -289,6 +361,9 @@ int main(void)
         cmocka_unit_test(none_of_the_waves_is_lost_however_uneven_they_come),
         cmocka_unit_test(waves_from_both_ends_that_run_on_through_one_another_are_opposing),
         cmocka_unit_test(waves_that_run_either_way_by_turns_are_mixed_and_each_counts),
+        cmocka_unit_test(the_interval_of_a_steady_rhythm_holds_that_one_wave_was_left_out),
+        cmocka_unit_test(waves_of_which_one_was_seen_to_run_the_other_way_are_mixed),
+        cmocka_unit_test(the_velocity_of_mixed_waves_is_that_of_each),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
