@@ -38,13 +38,15 @@ struct patch_match {
     double x_px; /* place of the patch's centre in the other picture */
     double y_px;
     double correlation; /* weighted normalised correlation there, -1..1 */
-    double error_px;    /* standard error of a coordinate that the loss of correlation implies */
+    double error_px[2]; /* standard errors of x and y: how differently the parts of the patch would have it */
 };
 
 /** Finds the patch in another picture by gain- and offset-free gradient descent on the
  *  correlation (inverse compositional form), starting at match->x_px, match->y_px.
  *
  *  reach_px  how far from the start the answer may lie
+ *  The last step looks between pixels with six taps each way, so that the answer is not drawn to whole or to
+ *  half pixels.
  *  Returns false (match unchanged but for correlation = 0) when the search leaves the
  *  picture or the reach, or does not settle.
  *  Source: Baker and Matthews, Int. J. Comput. Vis. 56(3):221-255, 2004 (inverse
@@ -52,5 +54,9 @@ struct patch_match {
  *  Intell. 30(10):1858-1865, 2008 (correlation as the measure). */
 MUST_CHECK bool patch_find(const struct patch *patch, const struct raster *raster, double reach_px,
                            struct patch_match *match);
+
+/** The same without the last step, in which the patch may bend: to a tenth of a pixel, for where to begin. */
+MUST_CHECK bool patch_find_stiff(const struct patch *patch, const struct raster *raster, double reach_px,
+                                 struct patch_match *match);
 
 #endif

@@ -73,11 +73,13 @@ struct tissue_view {
     struct point *place; /* n points, canvas pixels in this frame; owned by the caller */
     float
         *point_trust; /* n, 0..1: correlation with the best keys, 0 = lost (place is then the rigid guess) */
-    float *error_px;  /* n, standard error that the correlation implies */
+    float *error_px;  /* n, standard error of a coordinate by the matches alone; INFINITY = lost */
 };
 
-/** Looks at a frame. Depends on nothing but the frame and the keys, so frames may be
- *  looked at in any order and by several threads. False when memory ran out. */
+/** Looks at a frame. A point that its matches tell worse than the points differ in how they moved since the
+ * keys is drawn toward the affine motion that they share (motion/common_motion). Depends on nothing but the
+ * frame and the keys, so frames may be looked at in any order and by several threads. False when memory ran
+ * out. */
 MUST_CHECK bool tissue_look(const struct tissue *tissue, const struct raster *frame, double time_s,
                             struct tissue_view *view);
 

@@ -46,7 +46,7 @@ bool foothold_find(const struct tissue *tissue, const struct foothold *foothold,
         struct patch_match rough = {.x_px = foothold->coarse_x_px + dx / tissue->step,
                                     .y_px = foothold->coarse_y_px + dy / tissue->step};
 
-        if (patch_find(foothold->coarse, coarse, POINT_REACH_MM / (mm * tissue->step), &rough) &&
+        if (patch_find_stiff(foothold->coarse, coarse, POINT_REACH_MM / (mm * tissue->step), &rough) &&
             rough.correlation > TISSUE_LEAST_CORRELATION) {
             guess_x = (rough.x_px - foothold->coarse_x_px) * tissue->step;
             guess_y = (rough.y_px - foothold->coarse_y_px) * tissue->step;

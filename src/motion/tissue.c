@@ -1,5 +1,6 @@
 #include "motion/tissue.h"
 
+#include "motion/common_motion.h"
 #include "motion/tissue_internal.h"
 
 #include <math.h>
@@ -164,16 +165,36 @@ static size_t nearest_keys(const struct tissue *tissue, double time_s, size_t ne
     return n;
 }
 
-static void look_for_point(const struct tissue *tissue, size_t i, const struct raster *fine,
+/* What several matches of one frame err together: half of the variance of each is the key's own, which
+ * another key does not share, half the frame's. */
+struct joint_error {
+    double weight, weighted, squared;
+};
+
+static void add_error(struct joint_error *joint, double weight, double error_px)
+{
+    joint->weight += weight;
+    joint->weighted += weight * error_px * error_px;
+    joint->squared += weight * weight * error_px * error_px;
+}
+
+static double error_together(const struct joint_error *joint)
+{
+    return sqrt(0.5 * (joint->weighted + joint->squared / joint->weight) / joint->weight);
+}
+
+/* A point by the keys that show it: false where it is lost, which leaves it where the rigid motion puts it.
+ */
+static bool look_for_point(const struct tissue *tissue, size_t i, const struct raster *fine,
                            const struct raster *coarse, const size_t *nearest, size_t n_nearest,
-                           struct tissue_view *view)
+                           struct tissue_view *view, struct common_point *seen)
 {
     const struct foothold *footholds = tissue->footholds + i * tissue->n_keys;
-    double sum_x = 0.0;
-    double sum_y = 0.0;
     double total = 0.0;
     double best = 0.0;
-    double information = 0.0;
+    double moved[2] = {0};
+    struct joint_error error[2] = {0};
+    struct point still = {0}; /* where it would be, had it moved with the picture since the keys */
     double rest_x = 0.0;
     double rest_y = 0.0;
 
@@ -181,6 +202,7 @@ static void look_for_point(const struct tissue *tissue, size_t i, const struct r
     for (size_t j = 0; j < n_nearest; j++) {
         const struct foothold *foothold = &footholds[nearest[j]];
         struct patch_match match = {0};
+        double weight = 0.0;
         double key_x = 0.0;
         double key_y = 0.0;
 
@@ -188,16 +210,47 @@ static void look_for_point(const struct tissue *tissue, size_t i, const struct r
                     &key_y);
         if (!foothold_find(tissue, foothold, fine, coarse, rest_x - key_x, rest_y - key_y, &match))
             continue;
-        sum_x += foothold_weight(match.correlation) * match.x_px;
-        sum_y += foothold_weight(match.correlation) * match.y_px;
-        total += foothold_weight(match.correlation);
-        information += 1.0 / (match.error_px * match.error_px + 1e-6);
+        weight = foothold_weight(match.correlation);
+        moved[0] += weight * match.x_px;
+        moved[1] += weight * match.y_px;
+        still.x_px += weight * (foothold->place.x_px + rest_x - key_x);
+        still.y_px += weight * (foothold->place.y_px + rest_y - key_y);
+        for (int axis = 0; axis < 2; axis++)
+            add_error(&error[axis], weight, match.error_px[axis]);
+        total += weight;
         best = fmax(best, match.correlation);
     }
-    view->place[i].x_px = total > 0.0 ? sum_x / total : rest_x;
-    view->place[i].y_px = total > 0.0 ? sum_y / total : rest_y;
+    view->place[i] = (struct point){.x_px = rest_x, .y_px = rest_y};
     view->point_trust[i] = (float)best;
-    view->error_px[i] = total > 0.0 ? (float)(1.0 / sqrt(information)) : INFINITY;
+    view->error_px[i] = INFINITY;
+    if (!(total > 0.0))
+        return false;
+    view->place[i] = (struct point){.x_px = still.x_px / total, .y_px = still.y_px / total};
+    seen->from = footholds[0].place;
+    seen->moved_px[0] = (moved[0] - still.x_px) / total;
+    seen->moved_px[1] = (moved[1] - still.y_px) / total;
+    for (int axis = 0; axis < 2; axis++)
+        seen->error_px[axis] = error_together(&error[axis]);
+    view->error_px[i] = (float)(hypot(seen->error_px[0], seen->error_px[1]) / sqrt(2.0));
+    return true;
+}
+
+/* All points: each by its own matches, and those that say little by what all share. `seen` and `which` have
+ * room for all. */
+static void look_for_points(const struct tissue *tissue, const struct raster *fine,
+                            const struct raster *coarse, const size_t *nearest, size_t n_nearest,
+                            struct tissue_view *view, struct common_point *seen, size_t *which)
+{
+    size_t n_seen = 0;
+
+    for (size_t i = 0; i < tissue->n_points; i++)
+        if (look_for_point(tissue, i, fine, coarse, nearest, n_nearest, view, &seen[n_seen]))
+            which[n_seen++] = i;
+    common_motion_draw(seen, n_seen, tissue->spread_px2);
+    for (size_t k = 0; k < n_seen; k++) {
+        view->place[which[k]].x_px += seen[k].moved_px[0];
+        view->place[which[k]].y_px += seen[k].moved_px[1];
+    }
 }
 
 bool tissue_look(const struct tissue *tissue, const struct raster *frame, double time_s,
@@ -207,12 +260,16 @@ bool tissue_look(const struct tissue *tissue, const struct raster *frame, double
     size_t n_nearest = nearest_keys(tissue, time_s, nearest);
     struct raster *coarse = tissue_reduce(frame, tissue->step);
     struct shift *shift = shift_pool_take(tissue->shifts);
+    struct common_point *seen = calloc(tissue->n_points + 1, sizeof *seen);
+    size_t *which = calloc(tissue->n_points + 1, sizeof *which);
     double complex *transform = NULL;
     struct rigid rigid = {0};
 
-    if (coarse != NULL && shift != NULL)
+    if (coarse != NULL && shift != NULL && seen != NULL && which != NULL)
         transform = shift_transform(shift, coarse, tissue->coarse_window);
     if (transform == NULL) {
+        free(seen);
+        free(which);
         raster_free(&coarse);
         shift_pool_give(tissue->shifts, &shift);
         return false;
@@ -228,8 +285,9 @@ bool tissue_look(const struct tissue *tissue, const struct raster *frame, double
             view->rigid = rigid_then(&tissue->keys[nearest[j]].rigid, &rigid);
         }
     }
-    for (size_t i = 0; i < tissue->n_points; i++)
-        look_for_point(tissue, i, frame, coarse, nearest, n_nearest, view);
+    look_for_points(tissue, frame, coarse, nearest, n_nearest, view, seen, which);
+    free(seen);
+    free(which);
     raster_free(&coarse);
     free(transform);
     shift_pool_give(tissue->shifts, &shift);

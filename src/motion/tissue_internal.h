@@ -46,6 +46,8 @@ struct tissue {
     double centre_x, centre_y;                                   /* pivot of all rigid motions, fine pixels */
     struct foothold *footholds;                                  /* n_points x n_keys */
     size_t n_points;
+    double
+        spread_px2; /* of a coordinate about what all points share, from a key to the next; 0 = not known */
 };
 
 /** A picture `step` times smaller: the mean of each step x step pixels, smoothed a little. NULL when memory

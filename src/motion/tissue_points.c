@@ -1,3 +1,4 @@
+#include "motion/common_motion.h"
 #include "motion/tissue_internal.h"
 
 #include "base/parallel.h"
@@ -159,6 +160,30 @@ static void set_point(void *context, size_t i)
     free(place);
 }
 
+/* How far points move beside what all of them share, from a key to the next: frames are looked at beside
+ * keys. */
+static bool find_spread(struct tissue *tissue)
+{
+    struct common_point *point = calloc(tissue->n_points, sizeof *point);
+
+    tissue->spread_px2 = 0.0;
+    if (point == NULL)
+        return false;
+    for (size_t k = 1; k < tissue->n_keys; k++) {
+        for (size_t i = 0; i < tissue->n_points; i++) {
+            const struct foothold *footholds = tissue->footholds + i * tissue->n_keys;
+
+            point[i].from = footholds[0].place;
+            point[i].moved_px[0] = footholds[k].place.x_px - footholds[k - 1].place.x_px;
+            point[i].moved_px[1] = footholds[k].place.y_px - footholds[k - 1].place.y_px;
+        }
+        tissue->spread_px2 +=
+            common_motion_spread_px2(point, tissue->n_points) / (double)(tissue->n_keys - 1);
+    }
+    free(point);
+    return true;
+}
+
 bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, size_t n, struct error **err)
 {
     struct setting setting = {.tissue = tissue, .at_rest_px = at_rest_px};
@@ -176,6 +201,7 @@ bool tissue_set_points(struct tissue *tissue, const struct point *at_rest_px, si
     }
     for (size_t i = 0; is_made && i < n; i++)
         is_made = setting.is_done[i];
+    is_made = is_made && find_spread(tissue);
     free(setting.is_done);
     if (is_made)
         return true;

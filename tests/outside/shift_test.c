@@ -198,7 +198,7 @@ static void a_patch_is_followed_to_a_fraction_of_its_stated_error(void **state)
                     square += ex * ex + ey * ey;
                     bias_x += ex;
                     bias_y += ey;
-                    stated += 2 * match.error_px * match.error_px;
+                    stated += match.error_px[0] * match.error_px[0] + match.error_px[1] * match.error_px[1];
                     n++;
                 } else {
                     n_lost++;

@@ -105,8 +105,9 @@ static void noise_lowers_the_correlation_and_widens_the_stated_error(void **stat
     speckle_fixture_noise(to, 8, 15.0, 1.5); /* true correlation 25 / hypot(25, 15) = 0.86 */
     assert_true(find(from, to, MIDDLE, MIDDLE, 3.0, &noisy));
     assert_true(fabs(noisy.correlation - 0.86) < 0.08);
-    assert_true(noisy.error_px > 3.0 * clean.error_px);
-    assert_true(hypot(noisy.x_px - MIDDLE, noisy.y_px - MIDDLE) < 4.0 * noisy.error_px);
+    assert_true(noisy.error_px[0] > 3.0 * clean.error_px[0] && noisy.error_px[1] > 3.0 * clean.error_px[1]);
+    assert_true(hypot(noisy.x_px - MIDDLE, noisy.y_px - MIDDLE) <
+                4.0 * hypot(noisy.error_px[0], noisy.error_px[1]));
     raster_free(&from);
     raster_free(&to);
 }
