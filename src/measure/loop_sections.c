@@ -11,7 +11,7 @@
 static const double HARDLY_TRUST = 0.2; /* of a stripe, marked as it may be */
 static const double FROZEN_S = 0.5;
 
-enum { LEAST_ONE_WAY = 3 }; /* waves */
+enum { LEAST_ONE_WAY = 2 }; /* waves */
 
 /* What is told from the fundus, or toward it, turns round with the marks. */
 static void pass_doubt_on(struct loop_result *result)
@@ -213,8 +213,8 @@ static bool walls_make(struct walls *walls, const struct loop_result *result,
     return true;
 }
 
-/* A direction rests on where the stripe ends, on which of its ends is the fundus, and on enough waves: two
- * that ran alike do not tell that waves run one way and not either way by turns. */
+/* A direction rests on where the stripe ends, on which of its ends is the fundus, and on more than one wave:
+ * one does not tell how the others run. */
 static void withhold_direction(struct contractions *contractions, const struct bubble_facts *facts,
                                const struct wave_result *wave)
 {
@@ -233,10 +233,11 @@ static void withhold_direction(struct contractions *contractions, const struct b
     }
     if (is_one_way && wave->n_this_way < LEAST_ONE_WAY) {
         contractions->direction = DIRECTION_UNDETERMINED;
-        (void)text_list_add(&contractions->reasons,
-                            "%zu waves were each clearly seen to run one way; fewer than %d do not tell that "
-                            "the others do",
-                            wave->n_this_way, LEAST_ONE_WAY);
+        (void)text_list_add(
+            &contractions->reasons,
+            "fewer than %d waves were each clearly seen to run one way, which does not tell how the "
+            "others run",
+            LEAST_ONE_WAY);
     }
     if (is_one_way && !facts->is_sure_of_end) {
         contractions->direction = DIRECTION_UNDETERMINED;
