@@ -7,6 +7,7 @@
 
 static const double BEYOND_MM = 12.0; /* from the strip's end: 8 mm beyond the stripe's and a little way in */
 static const double STANDS_OUT = 2.5; /* spreads of what the end usually shows */
+static const double LEAST_SPREAD = 0.15; /* standard deviations of a crest */
 /* A catheter is looked for so long before the onset (it stays for less: common practice, no source), over so
  * much at a time, and after it from when to when. */
 static const double BEFORE_S = 30.0;
@@ -51,7 +52,7 @@ static double stands_out(const struct follow *follow, const double *trace, size_
     if (n < 20 || n_during < 1.0)
         return 0.0;
     middle = statistics_median(scratch, n);
-    return (during / n_during - middle) / fmax(statistics_spread(scratch, n), 0.15);
+    return (during / n_during - middle) / fmax(statistics_spread(scratch, n), LEAST_SPREAD);
 }
 
 /* The catheter lies in its canal while the bubbles leave it: the end of the stripe that it
@@ -91,52 +92,64 @@ static double mean_between(const struct hunt *hunt, const double *trace, double 
     return n > 0.0 ? sum / n : (double)NAN;
 }
 
-/* Whether a catheter lay at an end before the onset and has gone after it; *from_s: since when. scratch holds
- * n_frames values. */
-static bool has_left(const struct hunt *hunt, const double *trace, double *scratch, double *from_s)
+/* What came to an end before the onset. */
+struct visit {
+    double rise;       /* above what the end usually shows, standard deviations of a crest */
+    double stands_out; /* the same in spreads of what the end shows */
+    bool has_gone;     /* after the onset */
+    double from_s;     /* since then it was there */
+};
+
+/* scratch holds n_frames values. */
+static struct visit find_visit(const struct hunt *hunt, const double *trace, double *scratch)
 {
     const double *time_s = hunt->follow->time_s;
     double onset_s = time_s[hunt->cluster->onset];
-    double after = mean_between(hunt, trace, onset_s + GONE_FROM_S, onset_s + GONE_TO_S);
+    struct visit visit = {.from_s = onset_s};
     double most = -HUGE_VAL;
-    double most_s = 0.0;
     double middle = 0.0;
-    double since_s = 0.0;
-    double spread = 0.0;
+    double still = 0.0;
 
     for (size_t t = 0; t < hunt->follow->n_frames; t++)
         scratch[t] = trace[t];
     middle = statistics_median(scratch, hunt->follow->n_frames);
-    spread = fmax(statistics_spread(scratch, hunt->follow->n_frames), 0.15);
     for (double s = fmax(onset_s - BEFORE_S, time_s[0]); s + OVER_S <= onset_s; s += 0.5 * OVER_S) {
         double mean = mean_between(hunt, trace, s, s + OVER_S);
 
         if (mean > most) {
             most = mean;
-            most_s = s;
+            visit.from_s = s;
         }
     }
-    if (!(most - middle > LEFT_STANDS_OUT * spread) || !(after - middle < STILL_SHARE * (most - middle)))
-        return false;
-    for (since_s = most_s; since_s > time_s[0]; since_s -= 0.5 * OVER_S)
-        if (mean_between(hunt, trace, since_s - OVER_S, since_s) - middle < STILL_SHARE * (most - middle))
-            break;
-    *from_s = fmax(since_s - OVER_S, time_s[0]);
-    return true;
+    visit.rise = most - middle;
+    visit.stands_out = visit.rise / fmax(statistics_spread(scratch, hunt->follow->n_frames), LEAST_SPREAD);
+    still = middle + STILL_SHARE * visit.rise;
+    visit.has_gone = mean_between(hunt, trace, onset_s + GONE_FROM_S, onset_s + GONE_TO_S) < still;
+    while (visit.from_s > time_s[0] &&
+           !(mean_between(hunt, trace, visit.from_s - OVER_S, visit.from_s) < still))
+        visit.from_s -= 0.5 * OVER_S;
+    visit.from_s = fmax(visit.from_s - OVER_S, time_s[0]);
+    return visit;
 }
 
+/* The catheter came by the end that brightens more; a passing glint at the other one says nothing. */
 bool canal_tell_leaving(struct hunt *hunt)
 {
     double *trace = calloc(2 * hunt->follow->n_frames, sizeof *trace);
     double *scratch = trace != NULL ? trace + hunt->follow->n_frames : NULL;
+    struct visit first = {0};
+    struct visit last = {0};
+    struct visit *visit = NULL;
 
     if (trace == NULL)
         return false;
-    hunt->cluster->has_left = false;
-    for (int end = 0; end < 2 && !hunt->cluster->has_left; end++) {
-        mean_beyond(hunt, end == 1, trace);
-        hunt->cluster->has_left = has_left(hunt, trace, scratch, &hunt->cluster->left_from_s);
-    }
+    mean_beyond(hunt, false, trace);
+    first = find_visit(hunt, trace, scratch);
+    mean_beyond(hunt, true, trace);
+    last = find_visit(hunt, trace, scratch);
     free(trace);
+    visit = first.rise > last.rise ? &first : &last;
+    hunt->cluster->has_left = visit->stands_out > LEFT_STANDS_OUT && visit->has_gone;
+    hunt->cluster->left_from_s = visit->from_s;
     return true;
 }

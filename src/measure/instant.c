@@ -1,7 +1,5 @@
 #include "measure/instant.h"
 
-#include "measure/tip_sections.h"
-
 #include <math.h>
 
 static const double GAIN_SWING = 10.0; /* grey levels: less hides no bubbles */
@@ -25,29 +23,6 @@ static void doubt(struct text_list *reasons, const struct bubble_facts *facts)
                      "come from beyond it, later than they were deposited");
 }
 
-/* Whether a catheter, that bubbles leave by its tip, hid them or had left before they came to light. */
-static bool was_catheter(const struct bubble_facts *facts, struct text_list *reasons, double *since_s)
-{
-    const struct cluster *cluster = facts->cluster;
-
-    if (cluster->has_left) {
-        *since_s = cluster->left_from_s;
-        (void)text_list_add(reasons,
-                            "the bubbles came to light when the catheter left or had gone, which had lain in "
-                            "its canal from %.0f s on: they were deposited since then, and may have lain "
-                            "elsewhere",
-                            *since_s);
-        return true;
-    }
-    if (!tip_sections_cover(facts, since_s))
-        return false;
-    (void)text_list_add(reasons,
-                        "the bubbles came to light as the catheter left, which had lain over that place from "
-                        "%.0f s on: they may have been deposited since then, and have lain elsewhere",
-                        *since_s);
-    return true;
-}
-
 bool instant_is_open(const struct bubble_facts *facts, double outside_mm, struct text_list *reasons,
                      double *since_s)
 {
@@ -66,7 +41,15 @@ bool instant_is_open(const struct bubble_facts *facts, double outside_mm, struct
         *since_s = facts->follow->time_s[0];
         return true;
     }
-    return was_catheter(facts, reasons, since_s);
+    if (!cluster->has_left)
+        return false;
+    *since_s = cluster->left_from_s;
+    (void)text_list_add(reasons,
+                        "the bubbles came to light when the catheter left or had gone, which had lain in "
+                        "its canal from %.0f s on: they were deposited since then, and may have lain "
+                        "elsewhere",
+                        *since_s);
+    return true;
 }
 
 bool instant_fill(struct deposit *deposit, const struct bubble_facts *facts, double outside_mm)

@@ -10,11 +10,6 @@
 static const double TIP_LEAST_BEHIND_MM = 1.0;
 static const double TIP_MOST_BEHIND_MM = 5.0; /* of made loops at most 4.4 */
 static const double TIP_BEFORE_S = 1.5;
-/* A tip that covers bubbles has rested for so long, and goes within so short a time of when they are seen. */
-static const double COVER_LEAST_S = 2.0;
-static const double COVER_GOES_S = 1.0;
-static const double COVER_AFTER_S = 3.0;
-static const double COVER_HOLE_S = 1.5; /* in which it may be lost from sight */
 
 /* Where the catheter's tip lay just before the deposit, from the fundus; false where it was not seen. */
 static bool tip_before(const struct bubble_facts *facts, double *at_mm)
@@ -66,31 +61,4 @@ void tip_sections_fill(struct deposit *deposit, const struct bubble_facts *facts
     else
         length_set(facts->canvas, &deposit->tip_to_fundus_mm, &deposit->tip_to_fundus_px,
                    quantity_of(fabs(at_mm)));
-}
-
-static bool is_covering(const struct bubble_facts *facts, size_t frame)
-{
-    const struct bubble_sight *sight = &facts->cluster->sight[frame];
-
-    return sight->has_tip &&
-           tip_behind_mm(facts, bubble_facts_from_fundus(facts, sight->tip_along_mm)) < TIP_LEAST_BEHIND_MM;
-}
-
-bool tip_sections_cover(const struct bubble_facts *facts, double *since_s)
-{
-    const struct cluster *cluster = facts->cluster;
-    const double *time_s = facts->follow->time_s;
-    size_t onset = cluster->onset;
-    double at_mm = 0.0;
-
-    if (!tip_before(facts, &at_mm) || tip_behind_mm(facts, at_mm) >= TIP_LEAST_BEHIND_MM)
-        return false;
-    for (size_t t = onset; t < cluster->n && time_s[t] - time_s[onset] <= COVER_AFTER_S; t++)
-        if (is_covering(facts, t) && time_s[t] - time_s[onset] > COVER_GOES_S)
-            return false;
-    *since_s = time_s[onset];
-    for (size_t t = onset; t-- > 0 && *since_s - time_s[t] <= COVER_HOLE_S;)
-        if (is_covering(facts, t))
-            *since_s = time_s[t];
-    return time_s[onset] - *since_s >= COVER_LEAST_S;
 }

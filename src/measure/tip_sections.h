@@ -12,8 +12,4 @@ bool tip_sections_are_told(const struct bubble_facts *facts);
 /* Fills where the tip lay just before the deposit, or why that is not told. */
 void tip_sections_fill(struct deposit *deposit, const struct bubble_facts *facts);
 
-/* Whether bubbles that came within the loop were seen only as a catheter left whose tip had lain over them;
- * then *since_s is from when on they may have lain there. */
-bool tip_sections_cover(const struct bubble_facts *facts, double *since_s);
-
 #endif

@@ -115,6 +115,26 @@ static void a_catheter_that_is_there_from_the_first_frame_is_seen_to_leave(void 
     cluster_fixture_free(made);
 }
 
+static void a_glint_at_the_fundus_before_the_catheter_came_is_no_catheter_that_left(void **state)
+{
+    struct cluster_fixture *made =
+        cluster_fixture_find(&(struct cluster_fixture_contents){.bubbles_from_s = 19.0,
+                                                                .bubbles_along_mm = 14.0,
+                                                                .other_from_s = 3.0,
+                                                                .other_to_s = 7.0,
+                                                                .other_along_mm = -2.0,
+                                                                .other_grey = 110.0,
+                                                                .catheter_from_s = 10.0,
+                                                                .catheter_to_s = 24.0,
+                                                                .tip_along_mm = 17.0,
+                                                                .seed = 46});
+
+    (void)state;
+    assert_true(fabs(onset_s(made) - 19.0) <= 0.6);
+    assert_false(made->cluster.has_left);
+    cluster_fixture_free(made);
+}
+
 /* Lost from sight, and something like it shines elsewhere: it may have gone there. What is fainter has not.
  */
 static void what_shines_like_the_bubbles_elsewhere_makes_their_way_unsure(void **state)
@@ -150,6 +170,7 @@ int main(void)
             bubbles_that_are_lost_for_some_seconds_are_dated_by_their_coming_however_long_they_stay),
         cmocka_unit_test(bubbles_seen_when_the_catheter_has_gone_were_deposited_before),
         cmocka_unit_test(a_catheter_that_is_there_from_the_first_frame_is_seen_to_leave),
+        cmocka_unit_test(a_glint_at_the_fundus_before_the_catheter_came_is_no_catheter_that_left),
         cmocka_unit_test(what_shines_like_the_bubbles_elsewhere_makes_their_way_unsure),
     };
 

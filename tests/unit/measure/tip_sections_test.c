@@ -42,54 +42,43 @@ static struct bubble_facts facts_of(struct scene *scene, double onset_s, double 
                                  .fundus_is_first = true};
 }
 
-static void bubbles_seen_as_the_catheter_leaves_that_lay_over_them_may_have_come_before(void **state)
+static void a_tip_just_behind_the_bubbles_is_told(void **state)
 {
     struct scene scene;
-    struct bubble_facts facts = facts_of(&scene, 20.2, 10.0);
-    double since_s = 0.0;
+    struct bubble_facts facts = facts_of(&scene, 15.0, 17.5);
 
     (void)state;
-    assert_true(tip_sections_cover(&facts, &since_s));
-    assert_true(fabs(since_s - 10.0) < 0.05);
+    assert_true(tip_sections_are_told(&facts));
 }
 
-static void bubbles_seen_ahead_of_the_tip_were_not_covered_by_it(void **state)
+static void a_tip_that_the_bubbles_do_not_bear_out_is_not_told(void **state)
 {
+    static const double TIP_MM[] = {10.0, 15.5, 21.0};
     struct scene scene;
-    struct bubble_facts facts = facts_of(&scene, 20.2, 17.5);
-    double since_s = 0.0;
 
     (void)state;
-    assert_false(tip_sections_cover(&facts, &since_s));
+    for (size_t i = 0; i < 3; i++) {
+        struct bubble_facts facts = facts_of(&scene, 15.0, TIP_MM[i]);
+
+        assert_false(tip_sections_are_told(&facts));
+    }
 }
 
-static void bubbles_seen_while_the_catheter_stays_were_not_covered_by_it(void **state)
+static void a_tip_that_was_not_seen_just_before_the_deposit_is_not_told(void **state)
 {
     struct scene scene;
-    struct bubble_facts facts = facts_of(&scene, 15.0, 10.0);
-    double since_s = 0.0;
+    struct bubble_facts facts = facts_of(&scene, 26.0, 17.5);
 
     (void)state;
-    assert_false(tip_sections_cover(&facts, &since_s));
-}
-
-static void bubbles_seen_long_after_the_catheter_left_were_not_covered_by_it(void **state)
-{
-    struct scene scene;
-    struct bubble_facts facts = facts_of(&scene, 26.0, 10.0);
-    double since_s = 0.0;
-
-    (void)state;
-    assert_false(tip_sections_cover(&facts, &since_s));
+    assert_false(tip_sections_are_told(&facts));
 }
 
 int main(void)
 {
-    static const struct CMUnitTest tests[] = {
-        cmocka_unit_test(bubbles_seen_as_the_catheter_leaves_that_lay_over_them_may_have_come_before),
-        cmocka_unit_test(bubbles_seen_ahead_of_the_tip_were_not_covered_by_it),
-        cmocka_unit_test(bubbles_seen_while_the_catheter_stays_were_not_covered_by_it),
-        cmocka_unit_test(bubbles_seen_long_after_the_catheter_left_were_not_covered_by_it),
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_tip_just_behind_the_bubbles_is_told),
+        cmocka_unit_test(a_tip_that_the_bubbles_do_not_bear_out_is_not_told),
+        cmocka_unit_test(a_tip_that_was_not_seen_just_before_the_deposit_is_not_told),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
