@@ -279,6 +279,11 @@ static bool decide(struct even *even, struct peak *peak, double spacing_mm, stru
     return is_made;
 }
 
+static bool is_without_rhythm(const struct wave_result *result)
+{
+    return result->verdict == CONTRACTIONS_MEASURED && !result->has_frequency;
+}
+
 /* Why neither waves nor quiet is told: what moves hides both. */
 static void explain_withheld(const struct wave_result *result, const struct other_motion *other,
                              struct text_list *reasons)
@@ -288,6 +293,10 @@ static void explain_withheld(const struct wave_result *result, const struct othe
                             "two ways of counting the waves disagree (%.1f a minute by their phase, %.1f by "
                             "their swings), so whether what moves is waves is not told",
                             result->phase_per_min, result->swings_per_min);
+    else if (is_without_rhythm(result) && !other->is_weak && !other->is_together && !other->is_faster)
+        (void)text_list_add(reasons,
+                            "something ran along the stripe, but too seldom and too unevenly to speak of a "
+                            "rhythm, so whether it was waves is not told");
     else if (other->is_weak && !other->is_together && !other->is_faster)
         (void)text_list_add(
             reasons,
@@ -354,7 +363,7 @@ bool contraction_measure(struct wave_result *result, struct text_list *reasons,
               decide(&even, &peak, trace->position_mm[1] - trace->position_mm[0], &other, result);
     if (is_made && !other.is_faster && !other.is_weak && result->verdict == CONTRACTIONS_MEASURED)
         is_made = measure_waves(trace, &even, from, to, &peak, result);
-    if (other.is_faster || other.is_together || other.is_weak || result->is_disputed ||
+    if (other.is_faster || other.is_together || other.is_weak || is_without_rhythm(result) ||
         (result->verdict == CONTRACTIONS_MEASURED &&
          result->frequency_per_min > CONTRACTION_HIGH_PER_MIN + PAST_PER_MIN)) {
         withhold(result, &other, reasons);

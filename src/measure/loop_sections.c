@@ -263,12 +263,6 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
         contractions->false_alarm = quantity_of(wave.false_alarm);
     if (wave.verdict != CONTRACTIONS_MEASURED)
         return true;
-    if (!wave.has_frequency) { /* what rests on a rhythm is not told either */
-        (void)text_list_add(&contractions->reasons,
-                            "too few waves came, and too unevenly, to speak of a rhythm: how many, how "
-                            "strong, how fast and which way is not told");
-        return true;
-    }
     contractions->frequency_per_min =
         quantity_within(wave.frequency_per_min, fmax(wave.low_per_min, 0.0), wave.high_per_min);
     contractions->count = quantity_of(wave.count);

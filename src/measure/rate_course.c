@@ -42,15 +42,12 @@ static bool fill_power(double *power, const struct wave_trace *part)
 
 static const char *why_not(const struct wave_result *whole, const struct wave_result *window)
 {
-    if (whole->verdict != CONTRACTIONS_MEASURED)
+    if (whole->verdict == CONTRACTIONS_NOT_ASSESSABLE)
+        return "the whole of the loop could not be assessed";
+    if (whole->verdict == CONTRACTIONS_QUIESCENT)
         return "no waves were found in the whole of the loop";
-    if (!whole->has_frequency)
-        return "too few waves came in the whole of the loop to speak of a rhythm";
-    if (window->verdict == CONTRACTIONS_NOT_ASSESSABLE)
-        return "this window alone could not be assessed";
-    if (window->verdict == CONTRACTIONS_QUIESCENT)
-        return "no rhythm stands out in this window alone";
-    return "too few waves came in this window, or too unevenly, to speak of a rhythm";
+    return window->verdict == CONTRACTIONS_QUIESCENT ? "no rhythm stands out in this window alone"
+                                                     : "this window alone could not be assessed";
 }
 
 /* What windows are measured from. */
@@ -93,10 +90,10 @@ static bool fill_rate(struct rate_window *window, struct wave_result *alone,
 
     window->has_rate = false;
     window->why = NULL;
-    if (whole->verdict == CONTRACTIONS_MEASURED && whole->has_frequency &&
+    if (whole->verdict == CONTRACTIONS_MEASURED &&
         !span_measure(alone, measuring->trace, window->from_s, window->to_s, err))
         return false;
-    if (alone->verdict == CONTRACTIONS_MEASURED && alone->has_frequency)
+    if (alone->verdict == CONTRACTIONS_MEASURED)
         set_rate(window, alone, listed_per_min(window, &measuring->passes));
     else
         window->why = why_not(whole, alone);
@@ -137,7 +134,7 @@ bool rate_course_make(struct rate_course *course, const struct wave_trace *trace
     if (result->verdict == CONTRACTIONS_NOT_ASSESSABLE || !span_assessed(trace, &from_s, &to_s))
         return true;
     course->window_s = CONTRACTION_LEAST_S;
-    if (result->verdict == CONTRACTIONS_MEASURED && result->has_frequency)
+    if (result->verdict == CONTRACTIONS_MEASURED)
         course->window_s =
             fmin(fmax(CONTRACTION_LEAST_S, LEAST_WAVES * 60.0 / result->frequency_per_min), LONGEST_S);
     course->window_s = fmin(course->window_s, to_s - from_s);

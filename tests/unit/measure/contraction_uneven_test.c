@@ -218,9 +218,9 @@ static void one_or_two_waves_with_a_long_pause_are_no_rhythm(void **state)
     for (long seed = 1; seed <= 4; seed++) {
         struct wave_result result = measure(&one, 1.4, seed);
 
-        assert_false(result.verdict == CONTRACTIONS_MEASURED && result.has_frequency);
+        assert_int_not_equal(result.verdict, CONTRACTIONS_MEASURED);
         result = measure(&two, 1.4, seed);
-        assert_false(result.verdict == CONTRACTIONS_MEASURED && result.has_frequency);
+        assert_int_not_equal(result.verdict, CONTRACTIONS_MEASURED);
     }
 }
 
