@@ -168,13 +168,15 @@ static void check_instant_and_depth(const struct case_of_loop *at)
     check_within("the depth", &deposit->to_fundus_mm, number(at, "deposit", "to_fundus_mm"), DEPTH_WITHIN_MM);
 }
 
+/* The centre that is told is that of the echoes' strength. Under the shaft the centre of their luma lies half
+ * a millimetre from it in this loop. */
 static void check_deposit(const struct case_of_loop *at)
 {
     const struct deposit *deposit = &at->transfer->deposit;
+    double truth = number(at, "deposit", "to_fundus_by_echoes_mm");
 
     check_instant_and_depth(at);
-    assert_true(deposit->to_fundus_mm.low <= number(at, "deposit", "to_fundus_mm") &&
-                deposit->to_fundus_mm.high >= number(at, "deposit", "to_fundus_mm"));
+    assert_true(deposit->to_fundus_mm.low <= truth && deposit->to_fundus_mm.high >= truth);
 }
 
 /* The fundal end of this stripe fades: no distance from it is told, and a reason says why. */
