@@ -123,4 +123,11 @@ def toward_fundus(rows):
 
 
 def instant(rows):
-    return Errors([r for r in rows if r["true_deposited"]], "told_deposit_s", "true_deposit_s")
+    """With an interval only where it is told since when the bubbles may have lain there."""
+    return Errors([r for r in rows if r["true_deposited"]], "told_deposit_s", "true_deposit_s", "told_deposit_s_low", "told_deposit_s_high")
+
+
+def to_fundus_by_echoes(rows):
+    """The same distance, to the centre of the echoes' strength in place of their luma's."""
+    return Errors([r for r in rows if r["true_deposited"]], "told_to_fundus_mm", "true_to_fundus_by_echoes_mm", "told_to_fundus_low",
+                  "told_to_fundus_high")

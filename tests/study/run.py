@@ -109,7 +109,7 @@ def told_of(s, t):
         "asks_for_marks": any("--fundus" in reason for reason in c["reasons"] + k["reasons"] + d["reasons"]),
     }
     for section, key, name in ((k, "frequency_ci95_per_min", "frequency"), (k, "amplitude_ci95_mm", "amplitude"),
-                               (k, "velocity_ci95_mm_per_s", "velocity"), (d, "to_fundus_ci95_mm", "to_fundus"),
+                               (k, "velocity_ci95_mm_per_s", "velocity"), (d, "to_fundus_ci95_mm", "to_fundus"), (d, "time_ci95_s", "deposit_s"),
                                (m, "toward_fundus_ci95_mm", "toward_fundus")):
         row[name + "_low"], row[name + "_high"] = interval(section, key)
     row["ends_unsure"] = any("which end of the stripe is the fundus cannot be told" in reason for reason in c["reasons"])
