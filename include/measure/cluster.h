@@ -34,10 +34,11 @@ struct cluster {
     size_t n;
     bool is_too_sparse;  /* too few frames a second to follow bubbles: none were looked for */
     double frames_per_s; /* as they usually come */
-    bool is_doubtful; /* what was seen may be the bubbles or not; a reason says why. Then none is present. */
-    bool is_present;  /* a cluster was seen */
-    bool has_onset;   /* it appeared within the loop */
-    size_t onset;     /* analysed frame in which it appeared */
+    bool is_doubtful;  /* what was seen may be the bubbles or not; a reason says why. Then none is present. */
+    bool is_present;   /* a cluster was seen */
+    bool may_be_drawn; /* the tissue moves too little to tell it from a mark that is drawn over the picture */
+    bool has_onset;    /* it appeared within the loop */
+    size_t onset;      /* analysed frame in which it appeared */
     double onset_error_s; /* how far the instant is open */
     double other_s;       /* something bright appeared then that was not taken for the bubbles; 0: nothing, */
     double other_seen_s;  /* for so long */

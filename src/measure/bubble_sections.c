@@ -188,7 +188,8 @@ static void fill_opinions(struct drift *drift, const struct bubble_facts *facts,
         follow_carry_error_mm(facts->follow, facts->canvas, first->frame, first->sight.along_mm),
         follow_carry_error_mm(facts->follow, facts->canvas, last->frame, last->sight.along_mm),
         fmax(outside_mm(facts, &first->sight), outside_mm(facts, &last->sight))};
-    const struct drift_opinions opinions = {.centre_mm = sign * along_mm,
+    const struct drift_opinions opinions = {.has_direction = facts->is_sure_of_end,
+                                            .centre_mm = sign * along_mm,
                                             .centre_error_mm = facts->cluster->drift_error_mm,
                                             .speckle_mm = sign * speckle_mm,
                                             .speckle_error_mm = speckle->error_mm,
@@ -196,6 +197,16 @@ static void fill_opinions(struct drift *drift, const struct bubble_facts *facts,
                                             .shared_error_mm = root_of_squares(shared_mm, 3)};
 
     drift_opinions_join(drift, facts->canvas, &opinions);
+}
+
+static void doubt_counted(struct drift *drift, const struct bubble_facts *facts)
+{
+    if (facts->cluster->elsewhere_mm > 0.0)
+        (void)text_list_add(
+            &drift->reasons,
+            "something shines like the bubbles %.0f mm from where they were last seen, and did "
+            "not before they came: it may be a part of them",
+            facts->cluster->elsewhere_mm);
 }
 
 static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
@@ -229,6 +240,10 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
         (void)text_list_add(
             &drift->reasons,
             "which end of the stripe is the fundus cannot be told, so drift has no direction");
+        doubt_counted(drift, facts);
+        fill_opinions(drift, facts, along, drag);
+        drift->toward_fundus_mm = drift->toward_fundus_px = (struct quantity){0};
+        drift->by_speckle_mm = drift->by_speckle_px = (struct quantity){0};
         return;
     }
     if (!facts->fundus_given && facts->stripe->trust < BORNE_OUT_TRUST) {
@@ -239,12 +254,7 @@ static void fill_drift(struct drift *drift, const struct bubble_facts *facts)
         return;
     }
     fill_final(drift, facts);
-    if (facts->cluster->elsewhere_mm > 0.0)
-        (void)text_list_add(
-            &drift->reasons,
-            "something shines like the bubbles %.0f mm from where they were last seen, and did "
-            "not before they came: it may be a part of them",
-            facts->cluster->elsewhere_mm);
+    doubt_counted(drift, facts);
     fill_opinions(drift, facts, along, drag);
 }
 

@@ -33,11 +33,19 @@ static void clear(struct drift *drift)
 static void withdraw(struct drift *drift, const struct drift_opinions *opinions)
 {
     clear(drift);
-    (void)text_list_add(&drift->reasons,
-                        "by the centre of their brightness the bubbles went %.1f mm %s the fundus, by their "
-                        "pattern %.1f mm %s it: one of the two followed another thing, so no drift is told",
-                        fabs(opinions->centre_mm), way_of(opinions->centre_mm), fabs(opinions->speckle_mm),
-                        way_of(opinions->speckle_mm));
+    if (!opinions->has_direction)
+        (void)text_list_add(
+            &drift->reasons,
+            "the centre of the bubbles' brightness and their pattern went ways that end %.1f mm apart: "
+            "one of the two followed another thing, so no drift is told",
+            fabs(opinions->centre_mm - opinions->speckle_mm));
+    else
+        (void)text_list_add(
+            &drift->reasons,
+            "by the centre of their brightness the bubbles went %.1f mm %s the fundus, by their "
+            "pattern %.1f mm %s it: one of the two followed another thing, so no drift is told",
+            fabs(opinions->centre_mm), way_of(opinions->centre_mm), fabs(opinions->speckle_mm),
+            way_of(opinions->speckle_mm));
 }
 
 static void set_around(const struct canvas *canvas, struct quantity *mm, struct quantity *px, double value,
@@ -88,8 +96,10 @@ void drift_opinions_join(struct drift *drift, const struct canvas *canvas,
     }
     set_drift(drift, canvas, centre, fmin(centre - half, speckle), fmax(centre + half, speckle),
               MOST_JOINT_HALF_MM);
-    (void)text_list_add(&drift->reasons,
-                        "by their pattern the bubbles went %.1f mm %s the fundus, which differs by more than "
-                        "either may err: the drift's interval holds both",
-                        fabs(speckle), way_of(speckle));
+    if (opinions->has_direction)
+        (void)text_list_add(
+            &drift->reasons,
+            "by their pattern the bubbles went %.1f mm %s the fundus, which differs by more than "
+            "either may err: the drift's interval holds both",
+            fabs(speckle), way_of(speckle));
 }

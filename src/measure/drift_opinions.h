@@ -7,6 +7,7 @@
 /* How far bubbles went along the stripe, toward the fundus, told twice: by the centre of their brightness and
  * by their pattern. Millimetres, standard errors. */
 struct drift_opinions {
+    bool has_direction; /* which way the fundus lies is known: else ways have no sign to speak of */
     double centre_mm, centre_error_mm;
     double speckle_mm, speckle_error_mm;
     const char *why_no_speckle; /* the pattern told nothing: why; NULL where it did */

@@ -11,6 +11,10 @@ static void doubt(struct text_list *reasons, const struct bubble_facts *facts)
 {
     double at_mm = facts->cluster->first.sight.along_mm;
 
+    if (facts->cluster->may_be_drawn)
+        (void)text_list_add(reasons,
+                            "the tissue moves too little to tell bubbles from a mark that was drawn over "
+                            "the picture: look whether one was");
     if (facts->cluster->gain_swing > GAIN_SWING)
         (void)text_list_add(
             reasons,
@@ -45,8 +49,8 @@ bool instant_is_open(const struct bubble_facts *facts, double outside_mm, struct
         return false;
     *since_s = cluster->left_from_s;
     (void)text_list_add(reasons,
-                        "the bubbles came to light when the catheter left or had gone, which had lain in "
-                        "its canal from %.0f s on: they were deposited since then, and may have lain "
+                        "the bubbles came to light when the catheter left or had gone, which may have lain "
+                        "in its canal from %.0f s on: they were deposited since then, and may have lain "
                         "elsewhere",
                         *since_s);
     return true;

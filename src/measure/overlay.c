@@ -9,6 +9,7 @@
 
 static const double WINDOW_S = 6.0; /* two breaths or more in 12 s; the walk of a probe shows in it too */
 static const size_t LEAST_SIGHTS = 8;
+static const size_t LEAST_WINDOWS = 2; /* in which it stands still */
 /* Of the ways that a place goes on the screen and in the tissue, the first is so much the shorter for a mark,
  * and the tissue has moved by so much (root mean square, straight line taken out). A centre is told to about
  * 0.1 mm, tissue goes 0.3 to 1 mm with a breath: the shares are 0.3 and less for marks, 1.5 and more for
@@ -35,6 +36,7 @@ struct overlay {
     const struct cluster *cluster;
     double at_mm[2];     /* the mark's place on the screen */
     size_t from, until;  /* frames in which it is the cluster */
+    size_t n_telling;    /* windows that tell what is drawn from what goes with the tissue */
     size_t onset;        /* frame in which it was drawn */
     struct cell *before; /* MOST_CELLS squared */
     struct cell *after;
@@ -116,8 +118,10 @@ static void screen_place(const struct overlay *overlay, size_t t, double *x_mm, 
 }
 
 /* Whether what is seen in the window of frames [from, end) stands still on the screen while the tissue moves;
- * then its place there. values holds 5 x (end - from). */
-static bool is_still(const struct overlay *overlay, size_t from, size_t end, double *values, double place[2])
+ * then its place there. *n_telling: one more where screen and tissue move against one another. values holds 5
+ * x (end - from). */
+static bool is_still(const struct overlay *overlay, size_t from, size_t end, double *values, double place[2],
+                     size_t *n_telling)
 {
     size_t room = end - from;
     double *time_s = values;
@@ -145,6 +149,7 @@ static bool is_still(const struct overlay *overlay, size_t from, size_t end, dou
     place[1] /= (double)n;
     for (int i = 0; i < 4; i++)
         squares[i / 2] += squares_about_line(time_s, at[i], n) / (double)n;
+    *n_telling += sqrt(fmax(squares[0], squares[1])) > LEAST_MOVED_MM;
     return sqrt(squares[1]) > LEAST_MOVED_MM && sqrt(squares[0]) < STILL_SHARE * sqrt(squares[1]);
 }
 
@@ -165,7 +170,7 @@ static bool find_still(struct overlay *overlay)
 
         while (end < follow->n_frames && follow->time_s[end] - follow->time_s[from] < WINDOW_S)
             end++;
-        if (!is_still(overlay, from, end, values, place)) {
+        if (!is_still(overlay, from, end, values, place, &overlay->n_telling)) {
             run = 0;
             continue;
         }
@@ -184,7 +189,7 @@ static bool find_still(struct overlay *overlay)
         }
     }
     free(values);
-    return best >= 2;
+    return best >= LEAST_WINDOWS;
 }
 
 /* ---- since when, and how far it reaches ---- */
@@ -395,7 +400,7 @@ static bool take_out(struct overlay *overlay)
     return is_made;
 }
 
-bool overlay_take_out(struct follow *follow, const struct canvas *canvas, const struct cluster *cluster,
+bool overlay_take_out(struct follow *follow, const struct canvas *canvas, struct cluster *cluster,
                       bool *is_found, double *from_s)
 {
     size_t n_cells = (size_t)MOST_CELLS * MOST_CELLS;
@@ -411,6 +416,7 @@ bool overlay_take_out(struct follow *follow, const struct canvas *canvas, const 
     bool is_made = overlay.before && overlay.after && overlay.core && overlay.is_drawn && overlay.is_failed;
 
     *is_found = is_made && find_still(&overlay);
+    cluster->may_be_drawn = overlay.n_telling < LEAST_WINDOWS;
     if (*is_found)
         is_made = take_out(&overlay);
     *from_s = follow->time_s[overlay.onset];

@@ -13,9 +13,9 @@
 
 /* Whether what was taken for a cluster is drawn over the picture, for most of the time or from some moment
  * on. Then it is taken out of the follow's strip, together with what was drawn at the same moment within 30
- * mm, and filled in from beside it; *is_found: it was. *from_s: since when it is there. False when memory ran
- * out. */
-MUST_CHECK bool overlay_take_out(struct follow *follow, const struct canvas *canvas,
-                                 const struct cluster *cluster, bool *is_found, double *from_s);
+ * mm, and filled in from beside it; *is_found: it was. *from_s: since when it is there. may_be_drawn is set:
+ * the tissue moves too little to tell. False when memory ran out. */
+MUST_CHECK bool overlay_take_out(struct follow *follow, const struct canvas *canvas, struct cluster *cluster,
+                                 bool *is_found, double *from_s);
 
 #endif

@@ -86,7 +86,7 @@ static bool of_length(struct text_list *cautions, const struct cavity *cavity)
     return text_list_add(
         cautions,
         "Where the stripe thins out into the canal its end is uncertain, on made loops by 1 mm as a "
-        "rule and by 8 mm in one of twenty: the cavity's length and the deposit's share of it rest on it.");
+        "rule and by 10 mm in one of twenty: the cavity's length and the deposit's share of it rest on it.");
 }
 
 static bool of_amplitude(struct text_list *cautions, const struct contractions *contractions)
@@ -99,7 +99,7 @@ static bool of_amplitude(struct text_list *cautions, const struct contractions *
         return text_list_add(
             cautions, "The amplitude is worked out for the walls from patches 5 mm wide, which read less: "
                       "it takes the motion to fall in a straight line from wall to wall. On made loops it "
-                      "was 6 %% off as a rule, at the most 46 %%.");
+                      "was 6 %% off as a rule, at the most 54 %%.");
     return text_list_add(cautions,
                          "The amplitude reads low, on made loops by 14 to 40 %%: it is averaged over tissue "
                          "beside the wall, which moves less, and how much less could not be seen here.");

@@ -76,8 +76,8 @@ char *findings_of_cavity(const struct cavity *cavity)
     thickness = thickness_words(cavity);
     if (length != NULL && thickness != NULL)
         made = text_format(
-            "%s, %s%s (trust %.2f of 1).%s%s", is_given ? "marked by hand" : "found", length, thickness,
-            cavity->trust, is_open ? " Which end is the fundus could not be told." : "",
+            "%s, %s%s (its fundal end trusted %.2f of 1).%s%s", is_given ? "marked by hand" : "found", length,
+            thickness, cavity->trust, is_open ? " Which end is the fundus could not be told." : "",
             cavity->marks_doubted ? " A catheter seems to come in by the fundus: check that the "
                                     "marks are not exchanged."
                                   : "");
@@ -218,6 +218,14 @@ char *findings_of_deposit(const struct deposit *deposit)
     return made;
 }
 
+static char *toward_words(struct quantity way, const char *unit)
+{
+    if (fabs(way.value) < 0.05)
+        return text_format("0.0 %s", unit);
+    return text_format("%.1f %s %s the fundus", fabs(way.value), unit,
+                       way.value < 0 ? "away from" : "toward");
+}
+
 /* An interval that holds zero is no drift along the stripe, unless the bubbles went farther on their way and
  * came back; a millimetre value decides, else pixels. */
 static char *way_words(const struct drift *drift)
@@ -228,19 +236,22 @@ static char *way_words(const struct drift *drift)
     const char *unit = is_mm ? "mm" : "px";
     bool is_back = way.has_interval && way.low <= 0 && way.high >= 0;
 
+    char *toward = NULL;
+    char *made = NULL;
+
     if (!way.is_known)
         return text_copy("how far along the stripe, and which way, could not be told");
-    if (is_back && farthest.is_known && farthest.value > fmax(-way.low, way.high))
-        return text_format("at the end where they were put, within the error of measurement (%.1f %s %s the "
-                           "fundus), after lying up to %.1f %s away",
-                           fabs(way.value), unit, way.value < 0 ? "away from" : "toward", farthest.value,
-                           unit);
-    if (is_back)
-        return text_format(
-            "no movement along the stripe beyond the error of measurement (%.1f %s %s the fundus)",
-            fabs(way.value), unit, way.value < 0 ? "away from" : "toward");
-    return text_format("%.1f %s %s the fundus", fabs(way.value), unit,
-                       way.value < 0 ? "away from" : "toward");
+    toward = toward_words(way, unit);
+    if (toward != NULL && is_back && farthest.is_known && farthest.value > fmax(-way.low, way.high))
+        made = text_format("at the end where they were put, within the error of measurement (%s), after "
+                           "lying up to %.1f %s away",
+                           toward, farthest.value, unit);
+    else if (toward != NULL && is_back)
+        made = text_format("no movement along the stripe beyond the error of measurement (%s)", toward);
+    if (!is_back)
+        return toward;
+    free(toward);
+    return made;
 }
 
 char *findings_of_drift(const struct drift *drift)

@@ -79,10 +79,12 @@ static double added(const struct cluster_fixture_contents *contents, double time
 }
 
 /* The tissue's movement on the screen since rest: along the stripe, which lies level, and across it. */
-static void breathe(double time_s, double moved_mm[2])
+static void breathe(const struct cluster_fixture_contents *contents, double time_s, double moved_mm[2])
 {
-    moved_mm[0] = 0.4 * sin(2.0 * PI * time_s / 4.1);
-    moved_mm[1] = 0.3 * sin(2.0 * PI * time_s / 4.1 + 0.6);
+    double share = contents->holds_breath ? 0.1 : 1.0;
+
+    moved_mm[0] = share * 0.4 * sin(2.0 * PI * time_s / 4.1);
+    moved_mm[1] = share * 0.3 * sin(2.0 * PI * time_s / 4.1 + 0.6);
 }
 
 /* Whether a cross of 3 mm, or four upright strokes of 2 mm, covers a place of the screen. */
@@ -99,7 +101,7 @@ static bool is_drawn(const struct cluster_fixture_contents *contents, double tim
            from_text < 8.0 && fmod(from_text, 2.0) < 0.8 && fabs(across) < 1.2;
 }
 
-static void lay_walls(struct follow *follow)
+static void lay_walls(struct follow *follow, const struct cluster_fixture_contents *contents)
 {
     double ends_mm[2][2] = {{EDGE_MM, EDGE_MM}, {EDGE_MM + CLUSTER_FIXTURE_LENGTH_MM, EDGE_MM}};
 
@@ -123,7 +125,7 @@ static void lay_walls(struct follow *follow)
         for (size_t t = 0; t < follow->n_frames; t++) {
             double moved_mm[2];
 
-            breathe(follow->time_s[t], moved_mm);
+            breathe(contents, follow->time_s[t], moved_mm);
             follow->wall[t * 2 * N_POSITIONS + i].x_px = follow->rest[i].x_px + moved_mm[0] / PIXEL_MM;
             follow->wall[t * 2 * N_POSITIONS + i].y_px = follow->rest[i].y_px + moved_mm[1] / PIXEL_MM;
             follow->wall_trust[t * 2 * N_POSITIONS + i] = 1.0F;
@@ -141,7 +143,7 @@ static void draw_frame(struct follow *follow, const struct cluster_fixture_conte
 
     assert_non_null(picture);
     speckle_fixture_noise(picture, contents->seed * 1000 + (long)t, 8.0, 1.2);
-    breathe(time_s, moved_mm);
+    breathe(contents, time_s, moved_mm);
     for (size_t i = 0; i < follow->n_rows * N_COLUMNS; i++) {
         double along = follow->row_from_mm + (double)(i / N_COLUMNS) * FOLLOW_STEP_MM;
         double across = ((double)(i % N_COLUMNS) - N_COLUMNS / 2) * FOLLOW_STEP_MM;
@@ -181,7 +183,7 @@ struct cluster_fixture *cluster_fixture_find(const struct cluster_fixture_conten
         follow->frame[t] = t;
         follow->time_s[t] = (double)t / per_s;
     }
-    lay_walls(follow);
+    lay_walls(follow, contents);
     resting = raster_make(N_COLUMNS, (int)follow->n_rows);
     assert_non_null(resting);
     speckle_fixture_noise(resting, contents->seed + 1000, 14.0, 1.5);

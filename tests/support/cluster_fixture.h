@@ -34,6 +34,7 @@ struct cluster_fixture_contents {
     double mark_from_s;                /* a cross is drawn on the screen from then on; 0: none */
     double mark_along_mm;              /* of the tissue at rest */
     double text_from_s, text_along_mm; /* four letters, likewise; 0: none */
+    bool holds_breath;                 /* the tissue moves a tenth as much */
     double lasts_s;                    /* the loop; 0: 37.5 s */
     double per_s;                      /* frames; 0: CLUSTER_FIXTURE_PER_S */
     long seed;

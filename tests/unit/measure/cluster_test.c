@@ -609,6 +609,20 @@ static void a_mark_drawn_on_the_screen_is_no_deposit(void **state)
     cluster_fixture_free(made);
 }
 
+/* Bubbles that lie still in tissue that lies still look as a drawn mark does. */
+static void where_the_tissue_lies_still_bubbles_may_be_a_drawn_mark(void **state)
+{
+    (void)state;
+    for (int holds = 0; holds < 2; holds++) {
+        struct cluster_fixture *made = cluster_fixture_find(&(struct cluster_fixture_contents){
+            .bubbles_from_s = 8.0, .bubbles_along_mm = 16.0, .holds_breath = holds == 1, .seed = 94});
+
+        assert_true(made->cluster.is_present);
+        assert_int_equal(made->cluster.may_be_drawn, holds == 1);
+        cluster_fixture_free(made);
+    }
+}
+
 static void text_drawn_over_the_stripe_is_no_deposit(void **state)
 {
     struct cluster_fixture *made = cluster_fixture_find(&(struct cluster_fixture_contents){
@@ -721,6 +735,7 @@ int main(void)
         cmocka_unit_test(a_cluster_that_was_there_from_the_start_has_no_instant),
         cmocka_unit_test(a_cluster_that_parts_is_followed_in_all_its_pieces),
         cmocka_unit_test(a_mark_drawn_on_the_screen_is_no_deposit),
+        cmocka_unit_test(where_the_tissue_lies_still_bubbles_may_be_a_drawn_mark),
         cmocka_unit_test(text_drawn_over_the_stripe_is_no_deposit),
         cmocka_unit_test(bubbles_are_told_from_a_mark_that_is_drawn_elsewhere),
         cmocka_unit_test(bubbles_are_found_beside_a_mark_that_was_drawn_before),

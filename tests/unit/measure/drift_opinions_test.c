@@ -14,7 +14,8 @@ static const struct canvas CANVAS = {.step_px = 1, .mm_per_px_x = 0.2, .mm_per_p
 
 static struct drift joined(double centre_mm, double speckle_mm, const char *why)
 {
-    const struct drift_opinions opinions = {.centre_mm = centre_mm,
+    const struct drift_opinions opinions = {.has_direction = true,
+                                            .centre_mm = centre_mm,
                                             .centre_error_mm = 0.3,
                                             .speckle_mm = speckle_mm,
                                             .speckle_error_mm = 0.4,
@@ -76,10 +77,30 @@ static void opinions_that_disagree_grossly_leave_no_drift(void **state)
     drift_free(&drift);
 }
 
+static void where_the_fundus_is_not_known_no_way_toward_it_is_spoken_of(void **state)
+{
+    (void)state;
+    for (int gross = 0; gross < 2; gross++) {
+        const struct drift_opinions opinions = {.centre_mm = gross == 1 ? -8.0 : -2.0,
+                                                .centre_error_mm = 0.3,
+                                                .speckle_mm = 0.2,
+                                                .speckle_error_mm = 0.4,
+                                                .shared_error_mm = 0.1};
+        struct drift drift = {.verdict = DRIFT_MEASURED};
+
+        drift_opinions_join(&drift, &CANVAS, &opinions);
+        assert_int_equal(drift.verdict, gross == 1 ? DRIFT_NOT_ASSESSABLE : DRIFT_MEASURED);
+        assert_int_equal(drift.reasons.n, gross == 1 ? 1 : 0);
+        for (size_t i = 0; i < drift.reasons.n; i++)
+            assert_null(strstr(drift.reasons.items[i], "fundus"));
+        drift_free(&drift);
+    }
+}
+
 static void a_drift_told_no_better_than_to_two_millimetres_is_not_told(void **state)
 {
     const struct drift_opinions opinions = {
-        .centre_mm = 2.0, .centre_error_mm = 1.1, .why_no_speckle = "lost"};
+        .has_direction = true, .centre_mm = 2.0, .centre_error_mm = 1.1, .why_no_speckle = "lost"};
     struct drift drift = {.verdict = DRIFT_MEASURED};
 
     (void)state;
@@ -110,6 +131,7 @@ int main(void)
         cmocka_unit_test(opinions_that_agree_leave_the_interval_as_it_is),
         cmocka_unit_test(opinions_that_disagree_are_both_held_by_the_interval),
         cmocka_unit_test(opinions_that_disagree_grossly_leave_no_drift),
+        cmocka_unit_test(where_the_fundus_is_not_known_no_way_toward_it_is_spoken_of),
         cmocka_unit_test(a_drift_told_no_better_than_to_two_millimetres_is_not_told),
         cmocka_unit_test(one_opinion_is_told_as_one),
     };

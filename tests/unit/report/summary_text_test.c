@@ -170,7 +170,7 @@ static void a_thickness_that_is_not_known_is_said_in_words(void **state)
     transfer->cavity.verdict = CAVITY_GIVEN;
     transfer->cavity.thickness_mm = transfer->cavity.thickness_px = (struct quantity){0};
     assert_says(transfer, "marked by hand, 52.3 mm long between the marks; its thickness could not be told "
-                          "(trust 0.86 of 1).");
+                          "(its fundal end trusted 0.86 of 1).");
 }
 
 static void a_length_that_is_not_known_is_said_in_words(void **state)
@@ -179,7 +179,8 @@ static void a_length_that_is_not_known_is_said_in_words(void **state)
 
     (void)state;
     transfer->cavity.length_mm = transfer->cavity.length_px = (struct quantity){0};
-    assert_says(transfer, "found, its length could not be told, 9.8 mm thick (trust 0.86 of 1).");
+    assert_says(transfer,
+                "found, its length could not be told, 9.8 mm thick (its fundal end trusted 0.86 of 1).");
 }
 
 static void a_stripe_whose_ends_are_alike_has_no_fundus(void **state)
@@ -191,8 +192,10 @@ static void a_stripe_whose_ends_are_alike_has_no_fundus(void **state)
     assert_true(text_list_add(&transfer->cavity.reasons, "which end of the stripe is the fundus cannot be "
                                                          "told; mark it with --fundus"));
     text = written(transfer);
-    assert_true(says(text, "found, 52.3 mm long from end to end and 9.8 mm thick (trust 0.86 of 1). Which "
-                           "end is the fundus could not be told."));
+    assert_true(
+        says(text,
+             "found, 52.3 mm long from end to end and 9.8 mm thick (its fundal end trusted 0.86 of 1). Which "
+             "end is the fundus could not be told."));
     assert_false(says(text, "internal os"));
     free(text);
 }
