@@ -15,6 +15,7 @@ import sys
 from scipy.stats import qmc
 
 SEED = 20261128
+SHORT_SEED = 20261127  # of the short form, whose few loops stay when the study draws others
 # Frame sizes and how often they come, least first; large ones cost most.
 SIZES = ((480, 360, 0.36), (640, 480, 0.30), (800, 600, 0.20), (1024, 768, 0.09), (1280, 960, 0.05))
 DIRECTIONS = (("cervix-to-fundus", 0.35), ("fundus-to-cervix", 0.31), ("opposing", 0.18), ("mixed", 0.16))
@@ -159,7 +160,7 @@ def shorten(loop):
 
 def design(n, is_short=False):
     """The first n loops of the study: a list of dicts of options of `afterflash synth`, with `name` and `suffix`."""
-    points = qmc.Sobol(d=len(COLUMNS), scramble=True, seed=SEED).random_base2(max(math.ceil(math.log2(n)), 9))
+    points = qmc.Sobol(d=len(COLUMNS), scramble=True, seed=SHORT_SEED if is_short else SEED).random_base2(max(math.ceil(math.log2(n)), 9))
     loops = []
     for i in range(n):
         u = dict(zip(COLUMNS, points[i]))
