@@ -15,15 +15,15 @@ enum { WAVE_LIST_MOST = 500 };
  *  the trace, lengths in its unit. */
 struct wave_one {
     bool has_start, has_end; /* else the wave was under way when the looking began, or ended */
-    double start_s;          /* the walls begin to draw together at the first place that it passes */
-    double end_s;            /* they are back at the last one */
     bool has_middle;
     bool is_led_on; /* has_middle of a wave that was followed up to an edge of the trace, short of the middle:
                        as waves run on */
+    bool has_speed;
+    enum wave_direction direction; /* never mixed */
+    double start_s;                /* the walls begin to draw together at the first place that it passes */
+    double end_s;                  /* they are back at the last one */
     double middle_s;               /* they are closest in the middle of the places */
     double crest_s;                /* they are closest at the first place that was seen of it */
-    enum wave_direction direction; /* never mixed */
-    bool has_speed;
     double speed_per_s;
     double strength; /* half peak-to-peak of the wall-to-wall distance, at the walls where result->is_at_walls
                         is, else as the patches read it */
