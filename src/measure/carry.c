@@ -140,9 +140,10 @@ static void add_patch(struct line_sums *sums, const struct follow *follow, const
     double weight = trust * exp(-0.5 * away * away / (ALONG_SIGMA_MM * ALONG_SIGMA_MM));
     double along = (now->x_px - rest->x_px) * canvas->mm_per_px_x * normal[1] -
                    (now->y_px - rest->y_px) * canvas->mm_per_px_y * normal[0];
+    double rest_mm[2];
 
-    if (hypot((rest->x_px + 0.5) * canvas->mm_per_px_x - bubbles_mm[0],
-              (rest->y_px + 0.5) * canvas->mm_per_px_y - bubbles_mm[1]) < REACH_MM)
+    canvas_to_mm(canvas, *rest, rest_mm);
+    if (hypot(rest_mm[0] - bubbles_mm[0], rest_mm[1] - bubbles_mm[1]) < REACH_MM)
         return;
     sums->weight += weight;
     sums->away += weight * away;

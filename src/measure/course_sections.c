@@ -225,7 +225,7 @@ bool course_sections_fill(struct loop_result *result, const struct bubble_facts 
     struct contractions *contractions = &result->contractions;
     struct wave_list list = {0};
     struct rate_course course = {0};
-    bool is_told = contractions->verdict == CONTRACTIONS_MEASURED && measured->has_frequency;
+    bool is_told = contractions->verdict == CONTRACTIONS_MEASURED;
     bool is_parted = result->deposit.verdict == DEPOSIT_MEASURED && result->deposit.time_s.is_known;
     bool is_made = true;
 

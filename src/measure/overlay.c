@@ -108,13 +108,12 @@ static double squares_about_line(const double *time_s, const double *value, size
     return fmax(vv - (tt > 0.0 ? tv * tv / tt : 0.0), 0.0);
 }
 
-static void screen_place(const struct overlay *overlay, size_t t, double *x_mm, double *y_mm)
+static void screen_place(const struct overlay *overlay, size_t t, double place_mm[2])
 {
     const struct bubble_sight *sight = &overlay->cluster->sight[t];
     struct point place = follow_place(overlay->follow, overlay->canvas, t, sight->along_mm, sight->across_mm);
 
-    *x_mm = (place.x_px + 0.5) * overlay->canvas->mm_per_px_x;
-    *y_mm = (place.y_px + 0.5) * overlay->canvas->mm_per_px_y;
+    canvas_to_mm(overlay->canvas, place, place_mm);
 }
 
 /* Whether what is seen in the window of frames [from, end) stands still on the screen while the tissue moves;
@@ -132,11 +131,14 @@ static bool is_still(const struct overlay *overlay, size_t from, size_t end, dou
     place[0] = place[1] = 0.0;
     for (size_t t = from; t < end; t++) {
         const struct bubble_sight *sight = &overlay->cluster->sight[t];
+        double place_mm[2];
 
         if (!sight->is_seen)
             continue;
         time_s[n] = overlay->follow->time_s[t];
-        screen_place(overlay, t, &at[0][n], &at[1][n]);
+        screen_place(overlay, t, place_mm);
+        at[0][n] = place_mm[0];
+        at[1][n] = place_mm[1];
         at[2][n] = sight->along_mm;
         at[3][n] = sight->across_mm;
         place[0] += at[0][n];
