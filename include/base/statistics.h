@@ -10,6 +10,10 @@ double statistics_median(double *values, size_t n);
  * = 0. */
 double statistics_quantile(double *values, size_t n, double quantile);
 
+/** The least of n >= 1 values that is not below their quantile (0..1), one of the values itself; reorders
+ * them. 0 for n = 0. */
+double statistics_upper(double *values, size_t n, double quantile);
+
 /** 1.4826 times the median absolute deviation from the median: a standard deviation that
  *  outliers do not move; reorders and overwrites the values. 0 for n = 0. */
 double statistics_spread(double *values, size_t n);

@@ -52,9 +52,10 @@ struct wave_trace {
 struct wave_result {
     enum contractions_verdict verdict;
     bool has_frequency; /* else too few waves came, with pauses between, to speak of a rhythm */
-    bool is_disputed; /* the phase and the swings tell very different numbers of waves: nothing is assessed */
-    double phase_per_min, swings_per_min; /* what they tell; is_disputed */
-    bool has_pauses;                      /* the frequency is how many came over the whole time */
+    bool is_disputed;   /* the phase and a count of the waves tell very different numbers of waves: nothing is
+                           assessed */
+    double phase_per_min, counted_per_min; /* what they tell; is_disputed */
+    bool has_pauses;                       /* the frequency is how many came over the whole time */
     double share; /* of the time in which waves came, 0..1; 1 where they do not pause */
     double frequency_per_min, low_per_min, high_per_min;
     double alone_per_min, alone_half_per_min; /* and half of its interval, before the list had its say */

@@ -36,6 +36,10 @@ struct wave_list {
     double n_middle;     /* of them pass the middle of the places */
     double from_s, to_s; /* looked at */
     double interval_s;   /* from wave to wave, while they come */
+    double *beside_s; /* n_beside, owned: when waves pass the middle that are not listed as passing it, within
+                         what was looked at or so near to its edges that they reach in */
+    size_t n_beside;
+    bool is_edge_told[2]; /* whether one passes beside the first (last) of the list was looked for there */
 };
 
 /** Lists the waves one by one, as they are counted by eye: narrowings that were followed along at least a
@@ -50,8 +54,9 @@ MUST_CHECK bool wave_list_make(struct wave_list *list, const struct wave_trace *
                                const struct wave_result *result, struct error **err);
 
 /** How many waves passed the middle of the places while they were looked at: those that are listed as passing
- *  it, and, where waves come without pauses and not from both ends by turns, those for which the rhythm has
- *  room before the first and after the last of them (near an edge a crest is not told from the way to it).
+ *  it, and those that pass beside them. Where the edges could not be looked at, and waves come without pauses
+ *  and not from both ends by turns, also those for which the rhythm has room before the first and after the
+ *  last of them (near an edge a crest is not told from the way to it).
  *
  *  result  that the list was made from */
 double wave_list_count(const struct wave_list *list, const struct wave_result *result);

@@ -60,6 +60,11 @@ double statistics_quantile(double *values, size_t n, double quantile)
     return n > 0 ? between_ranks(values, n, rank, place - (double)rank) : 0.0;
 }
 
+double statistics_upper(double *values, size_t n, double quantile)
+{
+    return n > 0 ? between_ranks(values, n, (size_t)ceil(quantile * (double)(n - 1)), 0.0) : 0.0;
+}
+
 double statistics_median(double *values, size_t n)
 {
     return statistics_quantile(values, n, 0.5);

@@ -155,6 +155,8 @@ static bool ask_list(const struct wave_trace *trace, struct even *even, size_t f
     }
     if (is_made)
         witness_join(&list, result);
+    if (is_made && result->has_pauses) /* strengths are told for the time in which waves come */
+        is_made = band_fill(even, band) && amplitude_measure(trace, even, from, to, result);
     wave_list_free(&list);
     return is_made;
 }
@@ -290,9 +292,9 @@ static void explain_withheld(const struct wave_result *result, const struct othe
 {
     if (result->is_disputed && !other->is_faster)
         (void)text_list_add(reasons,
-                            "two ways of counting the waves disagree (%.1f a minute by their phase, %.1f by "
-                            "their swings), so whether what moves is waves is not told",
-                            result->phase_per_min, result->swings_per_min);
+                            "two ways of counting the waves disagree (%.1f a minute by their phase, %.1f "
+                            "counted one by one), so whether what moves is waves is not told",
+                            result->phase_per_min, result->counted_per_min);
     else if (is_without_rhythm(result) && !other->is_weak && !other->is_together && !other->is_faster)
         (void)text_list_add(reasons,
                             "something ran along the stripe, but too seldom and too unevenly to speak of a "

@@ -4,11 +4,8 @@
 
 #include <math.h>
 
-/* Over the usual time from pass to pass, from which on a wave would have been due: intervals are uneven by up
- * to 30 % (common practice, no source), of which this is two standard deviations. */
-static const double GAP = 1.6;
-/* Likewise from a pass to an edge of the trace: so near the edge (0.3 of the time: measure/wave_list.c) a
- * crest is not told. */
+/* Over the usual time from a pass to an edge of the trace: so near the edge (0.3 of the time:
+ * measure/wave_list.c) a crest is not told. */
 static const double EDGE_GAP = 1.3;
 static const double CREST_S = 0.25;   /* error of a pass: a step of the grid, measure/even.c */
 static const double UNEVEN_FEW = 0.3; /* taken where too few intervals are seen to tell: as above */
@@ -23,7 +20,7 @@ static double interval_s(const struct passes *passes, size_t i)
 }
 
 /* Mean and scatter of the intervals in which no wave is missing. */
-static void set_usual(struct passes *passes)
+static void set_usual(struct passes *passes, double rhythm_s)
 {
     double all_s[WAVE_LIST_MOST];
     size_t n_all = passes->n - 1;
@@ -34,7 +31,9 @@ static void set_usual(struct passes *passes)
 
     for (size_t i = 0; i < n_all; i++)
         all_s[i] = interval_s(passes, i);
-    most_s = GAP * statistics_median(all_s, n_all);
+    most_s = PASSES_GAP * (n_all < FEW_INTERVALS && rhythm_s > 0.0
+                               ? fmax(rhythm_s, statistics_quantile(all_s, n_all, 0.0))
+                               : statistics_median(all_s, n_all));
     for (size_t i = 0; i < n_all; i++) {
         double one = interval_s(passes, i);
 
@@ -68,26 +67,34 @@ static double near_edge_s(const struct passes *passes, bool is_first)
                                                                                         : passes->usual_s;
 }
 
+static void add_pass(struct passes *passes, double at_s)
+{
+    size_t at = passes->n++;
+
+    for (; at > 0 && passes->at_s[at - 1] > at_s; at--)
+        passes->at_s[at] = passes->at_s[at - 1];
+    passes->at_s[at] = at_s;
+}
+
 struct passes passes_of(const struct wave_list *list)
 {
     struct passes passes = {.from_s = list->from_s, .to_s = list->to_s};
 
-    for (size_t i = 0; i < list->n; i++) {
-        size_t at = passes.n;
-
-        if (!list->wave[i].has_middle)
-            continue;
-        for (; at > 0 && passes.at_s[at - 1] > list->wave[i].middle_s; at--)
-            passes.at_s[at] = passes.at_s[at - 1];
-        passes.at_s[at] = list->wave[i].middle_s;
-        passes.n++;
-    }
+    for (size_t i = 0; i < list->n; i++)
+        if (list->wave[i].has_middle)
+            add_pass(&passes, list->wave[i].middle_s);
+    for (size_t i = 0; i < list->n_beside; i++)
+        add_pass(&passes, list->beside_s[i]);
     if (passes.n >= 2) {
-        set_usual(&passes);
+        double first_s = passes.at_s[0] - passes.from_s;
+        double last_s = passes.to_s - passes.at_s[passes.n - 1];
+
+        set_usual(&passes, list->interval_s);
         passes.at_first_s = near_edge_s(&passes, true);
         passes.at_last_s = near_edge_s(&passes, false);
-        passes.lacks_first = passes.at_s[0] - passes.from_s > EDGE_GAP * passes.at_first_s;
-        passes.lacks_last = passes.to_s - passes.at_s[passes.n - 1] > EDGE_GAP * passes.at_last_s;
+        passes.lacks_first =
+            first_s > 0.0 && (list->is_edge_told[0] || first_s > EDGE_GAP * passes.at_first_s);
+        passes.lacks_last = last_s > 0.0 && (list->is_edge_told[1] || last_s > EDGE_GAP * passes.at_last_s);
     }
     return passes;
 }
@@ -97,6 +104,7 @@ static double waves_until(const struct passes *passes, double time_s)
 {
     size_t last = passes->n - 1;
     size_t i = 0;
+    bool is_cut = false;
 
     if (time_s < passes->at_s[0]) {
         double waves = (passes->at_s[0] - time_s) / passes->at_first_s;
@@ -110,6 +118,11 @@ static double waves_until(const struct passes *passes, double time_s)
     }
     while (passes->at_s[i + 1] <= time_s)
         i++;
+    is_cut = passes->at_s[i] < passes->from_s || passes->at_s[i + 1] > passes->to_s;
+    if (is_cut &&
+        interval_s(passes, i) >= PASSES_GAP * passes->usual_s) /* half of a wave beside either pass */
+        return (double)i + fmin((time_s - passes->at_s[i]) / passes->usual_s, 0.5) +
+               fmax(0.5 - (passes->at_s[i + 1] - time_s) / passes->usual_s, 0.0);
     return (double)i + (time_s - passes->at_s[i]) / interval_s(passes, i);
 }
 
@@ -118,11 +131,21 @@ double passes_waves(const struct passes *passes, double from_s, double to_s)
     return waves_until(passes, to_s) - waves_until(passes, from_s);
 }
 
+/* Of the usual time, what of an edge's interval is seen: from the pass beside it. */
+static double seen_part(const struct passes *passes, bool is_first)
+{
+    size_t i = is_first ? 0 : passes->n - 1;
+    double away_s = is_first ? passes->at_s[0] - passes->from_s : passes->to_s - passes->at_s[i];
+
+    if (away_s < 0.0) /* it passes beyond the edge: the next one */
+        away_s = is_first ? passes->at_s[1] - passes->from_s : passes->to_s - passes->at_s[i - 1];
+    return fmin(away_s / (is_first ? passes->at_first_s : passes->at_last_s), 1.0);
+}
+
 double passes_error(const struct passes *passes)
 {
-    double first = fmin((passes->at_s[0] - passes->from_s) / passes->at_first_s, 1.0);
-    double last = fmin((passes->to_s - passes->at_s[passes->n - 1]) / passes->at_last_s, 1.0);
     double crest = CREST_S / passes->usual_s;
 
-    return sqrt(2.0 * crest * crest + passes->uneven * passes->uneven * (first * first + last * last));
+    return sqrt(2.0 * crest * crest + pow(passes->uneven, 2.0) * (pow(seen_part(passes, true), 2.0) +
+                                                                  pow(seen_part(passes, false), 2.0)));
 }

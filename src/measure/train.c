@@ -25,7 +25,6 @@ static const double COUNT_ERROR = 0.75; /* waves: of swings, about half of one a
 static const double EDGE_ERROR = 0.35; /* waves: parts of waves at the edges, whose neighbours are not seen */
 static const double UNEVEN_RAD = 0.7;  /* scatter of the phase from which swings weigh as much as it */
 static const double PAUSE = 1.0;       /* over the usual wave: rests, more than the places disagree by */
-static const double FEW = 2.5;         /* waves: fewer that come unevenly are no rhythm */
 static const double MOST_DISPUTED = 1.5;   /* waves between phase and swings where crests bear out neither */
 static const double DISPUTED_SHARE = 0.3;  /* likewise, of the swings: more waves leave more to dispute */
 static const double VELOCITY_RATIO = 1.04; /* from one that is tried to the next */
@@ -227,8 +226,9 @@ static void compare_swings(struct told *told, double phase, const struct tally *
 
     uneven = fmin(fmax(uneven, 0.0), 1.0);
     if (fabs(tally->waves - phase) > MOST_APART || uneven >= 1.0)
-        result->has_frequency = tally->waves - 0.5 * tally->spread >= FEW ||
-                                (tally->waves >= FEW && tally->rest <= PAUSE); /* some places miss some */
+        result->has_frequency =
+            tally->waves - 0.5 * tally->spread >= TRAIN_FEW ||
+            (tally->waves >= TRAIN_FEW && tally->rest <= PAUSE); /* some places miss some */
     if (fabs(apart) <= MOST_APART) {
         told->waves += 0.5 * uneven * apart;
         told->reach = hypot((1.0 - 0.5 * uneven) * told->reach,
@@ -258,7 +258,7 @@ static void dispute(const struct tally *tally, double phase, double duration_min
     result->is_disputed = true;
     result->has_frequency = false;
     result->phase_per_min = phase / duration_min;
-    result->swings_per_min = tally->waves / duration_min;
+    result->counted_per_min = tally->waves / duration_min;
 }
 
 bool train_count(struct even *even, double spacing_mm, struct wave_result *result)

@@ -4,6 +4,8 @@
 #include "base/contract.h"
 #include "measure/even.h"
 
+static const double TRAIN_FEW = 2.5; /* waves: fewer that come unevenly are no rhythm */
+
 /* Waves counted one by one, which needs no steady rhythm: from one crest to the next, and from one trough to
  * the next. Where waves come at uneven intervals their phase slips by whole waves against any steady tone.
  * Counted twice: at each place of the middle of the stripe, where a wave passes whichever way it runs; and,

@@ -5,6 +5,8 @@
 #include "measure/crests.h"
 #include "measure/even.h"
 #include "measure/fade.h"
+#include "measure/recount.h"
+#include "measure/wave_delay.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -107,23 +109,10 @@ static bool is_cut(const struct making *making, const struct crest_line *line, s
  * own line does not tell; false where the waves of the loop do not tell it either. */
 static bool usual_slope(const struct making *making, bool is_below, double *slope)
 {
-    const struct wave_result *result = making->result;
-    double s_per_place = result->has_velocity ? making->spacing_mm / result->velocity_per_s : 0.0;
+    bool is_told = wave_delay(making->result, is_below ? -making->spacing_mm : making->spacing_mm, slope);
 
-    switch (result->direction) {
-    case DIRECTION_FUNDUS_TO_CERVIX:
-        *slope = s_per_place;
-        break;
-    case DIRECTION_CERVIX_TO_FUNDUS:
-        *slope = -s_per_place;
-        break;
-    case DIRECTION_OPPOSING:
-        *slope = is_below ? s_per_place : -s_per_place;
-        break;
-    default:
-        return false;
-    }
-    return result->has_velocity;
+    *slope = is_below ? -*slope : *slope;
+    return is_told;
 }
 
 /* The place nearest to the middle at which a crest was seen. */
@@ -306,6 +295,7 @@ bool wave_list_make(struct wave_list *list, const struct wave_trace *trace, cons
     making.interval_s = 60.0 * result->share / result->frequency_per_min;
     even_stretch(trace, &from, &to);
     list->wave = calloc(WAVE_LIST_MOST, sizeof *list->wave);
+    list->beside_s = calloc(WAVE_LIST_MOST + 2, sizeof *list->beside_s);
     is_made = list->wave != NULL && even_make(&even, trace, from, to) &&
               crests_follow(&tracks, &even, result->frequency_per_min / result->share);
     if (is_made && result->direction == DIRECTION_OPPOSING)
@@ -315,6 +305,7 @@ bool wave_list_make(struct wave_list *list, const struct wave_trace *trace, cons
         list->to_s = even.from_s + (double)(even.n - 1) / EVEN_HZ;
         list->interval_s = making.interval_s;
         add_waves(list, &making, &tracks);
+        is_made = recount(list, &even, making.spacing_mm, result);
     }
     crests_free(&tracks);
     even_free(&even);
@@ -331,18 +322,23 @@ static double room(double gap_s, double interval_s)
 
 double wave_list_count(const struct wave_list *list, const struct wave_result *result)
 {
+    bool has_room = list->n_middle >= 1.0 && !result->has_pauses && result->direction != DIRECTION_MIXED;
     double first_s = HUGE_VAL;
     double last_s = -HUGE_VAL;
+    double n = list->n_middle;
 
     for (size_t i = 0; i < list->n; i++)
         if (list->wave[i].has_middle) {
             first_s = fmin(first_s, list->wave[i].middle_s);
             last_s = fmax(last_s, list->wave[i].middle_s);
         }
-    if (list->n_middle < 1.0 || result->has_pauses || result->direction == DIRECTION_MIXED)
-        return list->n_middle;
-    return list->n_middle + room(first_s - list->from_s, list->interval_s) +
-           room(list->to_s - last_s, list->interval_s);
+    for (size_t i = 0; i < list->n_beside; i++)
+        n += list->beside_s[i] >= list->from_s && list->beside_s[i] <= list->to_s;
+    if (has_room && !list->is_edge_told[0])
+        n += room(first_s - list->from_s, list->interval_s);
+    if (has_room && !list->is_edge_told[1])
+        n += room(list->to_s - last_s, list->interval_s);
+    return n;
 }
 
 void wave_list_free(struct wave_list *list)
@@ -350,5 +346,6 @@ void wave_list_free(struct wave_list *list)
     if (list == NULL)
         return;
     free(list->wave);
+    free(list->beside_s);
     memset(list, 0, sizeof *list);
 }

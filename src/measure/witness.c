@@ -2,21 +2,46 @@
 
 #include "measure/passes.h"
 #include "measure/phase.h"
+#include "measure/train.h"
 
 #include <math.h>
 
 static const double LEAST_ALONG =
     0.5; /* of the places: a shorter track may be a piece of a wave that turns */
-/* Of the list at the most, as in windows (measure/rate_course.c): it misses weak waves, the phase does not.
- */
+/* Waves: what a list errs by whose passes are all seen, for the middle lies a little off for each edge (two
+ * generators' loops); mixed waves that meet are one in the list. */
+static const double LIST_ERROR = 0.07, LIST_ERROR_OPPOSING = 0.1, LIST_ERROR_MIXED = 0.14;
+static const double LACKING =
+    0.5; /* waves: error of each that the list lacks where nothing tells it came not */
+/* Waves between list and phase: a phase that slipped, or a list that missed one, errs by a whole one. */
+static const double SLIP = 0.75;
+/* Waves from which on neither is told, and likewise of the fewer ones (as in measure/train.c). */
+static const double MOST_DISPUTED = 1.5;
+static const double DISPUTED_SHARE = 0.3;
+/* Of the list at the most, where it misses weak waves, which the phase does not, as in windows
+ * (measure/rate_course.c); but not beside a phase that scatters so that it slips. */
 static const double MOST_WEIGHT = 0.5;
-static const double MOST_SHIFT = 0.5; /* waves: where more than one is missing, the list missed weak ones */
-static const double LACKING = 0.5;    /* waves: error of each that the list lacks */
+static const double SLIPS_RAD = 1.0;
 static const double NORMAL_95 = 1.96;
+
+/* Waves by either way of counting, and their standard errors. */
+struct opinions {
+    double minutes;
+    double phase, phase_error;
+    double list, list_error;
+    double apart;  /* by which the list has more */
+    bool is_whole; /* what passes beside the list's waves was looked for at both edges */
+};
 
 static bool is_one_way(enum wave_direction direction)
 {
     return direction == DIRECTION_FUNDUS_TO_CERVIX || direction == DIRECTION_CERVIX_TO_FUNDUS;
+}
+
+/* Mixed waves that meet are one in the list, and of waves without a way it may hold parts. */
+static bool has_way(const struct wave_result *result)
+{
+    return is_one_way(result->direction) || result->direction == DIRECTION_OPPOSING;
 }
 
 bool witness_sees_other_way(const struct wave_list *list, const struct wave_result *result, double length)
@@ -36,43 +61,107 @@ static double lacking(const struct passes *passes)
     return (double)passes->n_gaps + (passes->lacks_first ? 1.0 : 0.0) + (passes->lacks_last ? 1.0 : 0.0);
 }
 
-/* Both errors are taken for independent; that of the phase is what its interval says. A wave that the list
- * lacks was left out, or was too weak to be listed. Mixed waves that meet are one in the list. */
-static double weight_of(const struct passes *passes, const struct wave_result *result, double half)
+/* Waves for which there is room where none came. */
+static double room(const struct passes *passes)
 {
-    double phase = pow(half / NORMAL_95, 2.0);
-    double crests = pow(passes_error(passes), 2.0);
+    double n = 0.0;
 
-    if (result->direction == DIRECTION_MIXED)
-        return 0.0;
-    return fmin(phase / (phase + crests + LACKING * LACKING * lacking(passes)), MOST_WEIGHT);
+    for (size_t i = 0; i + 1 < passes->n; i++)
+        n += fmax((passes->at_s[i + 1] - passes->at_s[i]) / passes->usual_s - 1.0, 0.0);
+    if (passes->lacks_first)
+        n += fmax((passes->at_s[0] - passes->from_s) / passes->at_first_s - 0.5, 0.0);
+    if (passes->lacks_last)
+        n += fmax((passes->to_s - passes->at_s[passes->n - 1]) / passes->at_last_s - 0.5, 0.0);
+    return n;
 }
 
-/* A steady phase tells the frequency far better than crests do, but not whether a wave was left out. */
-static void join_rate(const struct passes *passes, struct wave_result *result)
+static struct opinions opinions_of(const struct wave_list *list, const struct passes *passes,
+                                   const struct wave_result *result)
 {
     double minutes = (passes->to_s - passes->from_s) / 60.0;
-    double half = 0.5 * (result->high_per_min - result->low_per_min) * minutes;
-    double apart = passes_waves(passes, passes->from_s, passes->to_s) - result->frequency_per_min * minutes;
-    double shift = fmin(fmax(weight_of(passes, result, half) * apart, -MOST_SHIFT), MOST_SHIFT);
+    double own = result->direction == DIRECTION_MIXED      ? LIST_ERROR_MIXED
+                 : result->direction == DIRECTION_OPPOSING ? LIST_ERROR_OPPOSING
+                                                           : LIST_ERROR;
+    struct opinions all = {.minutes = minutes, .is_whole = list->is_edge_told[0] && list->is_edge_told[1]};
 
-    if (result->regularity <= PHASE_STEADY_RAD && lacking(passes) < 1.0)
-        return;
-    half = hypot(half, apart);
-    result->frequency_per_min += shift / minutes;
-    result->low_per_min = result->frequency_per_min - half / minutes;
-    result->high_per_min = result->frequency_per_min + half / minutes;
+    all.phase = result->frequency_per_min * minutes;
+    all.phase_error = 0.5 * (result->high_per_min - result->low_per_min) * minutes / NORMAL_95;
+    all.list = passes_waves(passes, passes->from_s, passes->to_s);
+    all.list_error =
+        hypot(hypot(passes_error(passes), own), all.is_whole ? 0.0 : LACKING * sqrt(lacking(passes)));
+    all.apart = all.list - all.phase;
+    return all;
+}
+
+static void tell(struct wave_result *result, const struct opinions *all, double waves, double half)
+{
+    result->frequency_per_min = waves / all->minutes;
+    result->low_per_min = (waves - half) / all->minutes;
+    result->high_per_min = (waves + half) / all->minutes;
+}
+
+/* Of both, by one over their squared errors, where they agree but for less than a whole wave. Where they are
+ * farther apart than their errors make likely, these are taken to be too small alike (Birge's ratio). A list
+ * of which the edges are not known, or mixed waves', only widens the interval of a steady phase. */
+static void join(const struct opinions *all, double lacks, struct wave_result *result)
+{
+    double both = hypot(all->phase_error, all->list_error);
+    double weight = pow(all->phase_error / both, 2.0);
+
+    if (all->is_whole && has_way(result))
+        tell(result, all, all->phase + weight * all->apart,
+             NORMAL_95 * all->phase_error * all->list_error / both * fmax(1.0, fabs(all->apart) / both));
+    else if (result->regularity > PHASE_STEADY_RAD || lacks >= 1.0)
+        tell(result, all, all->phase + fmin(weight, MOST_WEIGHT) * all->apart,
+             hypot(NORMAL_95 * all->phase_error, all->apart));
+}
+
+/* Where they are a wave and more apart: the list, where it shows as many empty places as the phase has waves
+ * too many; else both, and an interval that holds both. */
+static void settle(const struct opinions *all, const struct passes *passes, struct wave_result *result)
+{
+    double fewer = fmin(all->list, all->phase);
+    double weight = pow(all->phase_error, 2.0) / (pow(all->phase_error, 2.0) + pow(all->list_error, 2.0));
+
+    if (has_way(result) && all->is_whole && all->apart < 0.0 && fabs(all->apart + room(passes)) <= SLIP) {
+        tell(result, all, all->list, hypot(NORMAL_95 * all->list_error, 0.5 * all->apart));
+        result->has_pauses = true;
+        result->share = fmin(result->frequency_per_min * passes->usual_s / 60.0, 1.0);
+    } else if (has_way(result) && fabs(all->apart) > fmax(MOST_DISPUTED, DISPUTED_SHARE * fewer)) {
+        result->is_disputed = true;
+        result->has_frequency = false;
+        result->phase_per_min = result->frequency_per_min;
+        result->counted_per_min = all->list / all->minutes;
+    } else {
+        if (!has_way(result) || !all->is_whole || result->regularity <= SLIPS_RAD)
+            weight = fmin(weight, MOST_WEIGHT);
+        if (!has_way(result) && all->apart < 0.0)
+            weight = 0.0;
+        tell(result, all, all->phase + weight * all->apart, hypot(NORMAL_95 * all->phase_error, all->apart));
+    }
 }
 
 void witness_join(const struct wave_list *list, struct wave_result *result)
 {
     struct passes passes = passes_of(list);
+    struct opinions all;
 
     result->n_this_way = 0;
     for (size_t i = 0; i < list->n; i++)
         result->n_this_way += list->wave[i].direction == result->direction;
     result->alone_per_min = result->frequency_per_min;
     result->alone_half_per_min = 0.5 * (result->high_per_min - result->low_per_min);
-    if (result->has_frequency && passes.n >= 2)
-        join_rate(&passes, result);
+    if (!result->has_frequency)
+        return;
+    if (passes.n < 2) {
+        result->has_frequency = !has_way(result);
+        return;
+    }
+    all = opinions_of(list, &passes, result);
+    if (fabs(all.apart) <= SLIP)
+        join(&all, lacking(&passes), result);
+    else
+        settle(&all, &passes, result);
+    if (all.list < TRAIN_FEW && has_way(result) && (result->has_pauses || fabs(all.apart) > SLIP))
+        result->has_frequency = false;
 }

@@ -42,6 +42,18 @@ static void quantiles_are_those_of_type_seven(void **state)
     check_near(statistics_quantile(four, 0, 0.5), 0.0);
 }
 
+static void the_upper_value_of_a_quantile_is_one_of_the_values(void **state)
+{
+    double values[] = {15.0, 20.0, 35.0, 40.0, 50.0};
+    double three[] = {3.0, 1.0, 2.0};
+
+    (void)state;
+    check_near(statistics_upper(values, 5, 0.75), 40.0);
+    check_near(statistics_upper(values, 5, 0.8), 50.0);
+    check_near(statistics_upper(three, 3, 0.75), 3.0);
+    check_near(statistics_upper(three, 0, 0.75), 0.0);
+}
+
 /* Median 3, deviations 2 1 0 1 97: their median is 1. */
 static void one_wild_value_does_not_move_the_spread(void **state)
 {
@@ -103,6 +115,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_median_of_an_even_number_lies_between_the_middle_two),
         cmocka_unit_test(quantiles_are_those_of_type_seven),
+        cmocka_unit_test(the_upper_value_of_a_quantile_is_one_of_the_values),
         cmocka_unit_test(one_wild_value_does_not_move_the_spread),
         cmocka_unit_test(order_does_not_matter),
         cmocka_unit_test(every_rank_is_that_of_the_sorted_values),

@@ -60,6 +60,50 @@ static void where_a_wave_was_due_beside_an_edge_half_of_one_is_counted(void **st
     assert_true(fabs(passes_waves(&early, 0.0, 108.0) - 8.0) < 1e-9);
 }
 
+static void a_pass_beyond_an_edge_tells_the_part_of_its_interval_within(void **state)
+{
+    struct wave_one wave[3] = {{0}};
+    double beside_s[] = {-4.0, 70.0};
+    struct wave_list list = {.wave = wave,
+                             .n = 3,
+                             .from_s = 0.0,
+                             .to_s = 60.0,
+                             .beside_s = beside_s,
+                             .n_beside = 2,
+                             .is_edge_told = {true, true}};
+    struct passes passes;
+
+    (void)state;
+    for (size_t i = 0; i < 3; i++) {
+        wave[i].has_middle = true;
+        wave[i].middle_s =
+            12.0 + 16.0 * (double)i; /* 44 s is the last, 26 s before the pass beyond the end */
+    }
+    passes = passes_of(&list);
+    assert_int_equal(passes.n, 5);
+    assert_false(passes.lacks_first || passes.lacks_last);
+    assert_int_equal(passes.n_gaps, 1);
+    assert_true(fabs(passes_waves(&passes, 0.0, 12.0) - 0.75) < 1e-9);
+    assert_true(fabs(passes_waves(&passes, 44.0, 60.0) - 0.5) < 1e-9); /* half a wave, then none */
+    assert_true(fabs(passes_waves(&passes, 44.0, 70.0) - 1.0) < 1e-9);
+}
+
+static void where_none_was_seen_beside_an_edge_half_a_wave_is_led_on(void **state)
+{
+    struct wave_one wave[3] = {{0}};
+    struct wave_list list = {.wave = wave, .n = 3, .from_s = 0.0, .to_s = 64.0, .is_edge_told = {true, true}};
+    struct passes passes;
+
+    (void)state;
+    for (size_t i = 0; i < 3; i++) {
+        wave[i].has_middle = true;
+        wave[i].middle_s = 16.0 + 16.0 * (double)i;
+    }
+    passes = passes_of(&list);
+    assert_true(passes.lacks_first && passes.lacks_last);
+    assert_true(fabs(passes_waves(&passes, 0.0, 64.0) - 3.0) < 1e-9);
+}
+
 static void uneven_waves_leave_more_to_err_about_at_the_edges(void **state)
 {
     struct wave_one wave[5] = {{0}};
@@ -94,6 +138,8 @@ int main(void)
         cmocka_unit_test(waves_without_a_gap_are_counted_with_their_parts_at_the_edges),
         cmocka_unit_test(a_wave_that_was_left_out_is_not_counted),
         cmocka_unit_test(where_a_wave_was_due_beside_an_edge_half_of_one_is_counted),
+        cmocka_unit_test(a_pass_beyond_an_edge_tells_the_part_of_its_interval_within),
+        cmocka_unit_test(where_none_was_seen_beside_an_edge_half_a_wave_is_led_on),
         cmocka_unit_test(uneven_waves_leave_more_to_err_about_at_the_edges),
         cmocka_unit_test(fewer_than_two_passes_are_taken_without_a_rate),
     };

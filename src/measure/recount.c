@@ -1,0 +1,230 @@
+#include "measure/recount.h"
+
+#include "base/statistics.h"
+#include "measure/cycles.h"
+#include "measure/passes.h"
+#include "measure/usual_wave.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* Shares of the usual wave. Waves differ in strength by up to 30 % (common practice, no source): two standard
+ * deviations are 0.4. On made loops waves that were left out showed up to 0.5 where they were listed, and up
+ * to 0.55 where the rest was searched for the best place; of those that came one in a hundred showed less. */
+static const double EMPTY = 0.4;
+static const double LEAST_BETWEEN = 0.55;
+static const double LEAST_AT_EDGE = 0.6; /* of the flank that reaches in */
+/* Shares of the time from wave to wave. */
+static const double MOST_OFF = 0.2;  /* of a listed wave: so far a track's line may miss its pass */
+static const double NEAREST = 0.6;   /* between two waves: intervals are uneven by up to 30 %, as above */
+static const double FARTHEST = 0.75; /* beyond an edge: from there on nothing of a wave reaches in */
+static const double ROOM = 1.25;     /* between two waves: one may lie between them */
+static const double UPPER = 0.75;    /* quantile of the shares: what a wave of full strength shows */
+enum { LEAST_JUDGED = 3 };
+
+/* ---- waves that are listed ---- */
+
+static double share_at(struct usual_wave *usual, const struct usual_pass *own)
+{
+    double off = MOST_OFF * usual->interval;
+    struct usual_stretch stretch = {own->at - (double)usual->half, own->at + (double)usual->half, own->way};
+    struct usual_pass best = {0};
+    double share = NAN;
+
+    usual_wave_take(usual, own, -1.0);
+    (void)!usual_wave_find(usual, own->at - off, own->at + off, &stretch, true, &best, &share);
+    usual_wave_take(usual, own, 1.0);
+    return share;
+}
+
+/* Marks those of which the rest holds enough of a usual wave. */
+static void confirm(struct usual_wave *usual, bool *is_there)
+{
+    double share[WAVE_LIST_MOST];
+    double sorted[WAVE_LIST_MOST];
+    double least = 0.0;
+    size_t n = 0;
+
+    for (size_t k = 0; k < usual->n; k++) {
+        share[k] = usual->pass[k].way < 0 ? NAN : share_at(usual, &usual->pass[k]);
+        if (isfinite(share[k]) && usual_wave_is_within(usual, &usual->pass[k]))
+            sorted[n++] = share[k];
+    }
+    if (n < LEAST_JUDGED)
+        return;
+    least = EMPTY * statistics_upper(sorted, n, UPPER);
+    for (size_t k = 0; k < usual->n; k++)
+        is_there[usual->pass[k].listed] |= share[k] >= least;
+}
+
+/* Whether there was one to leave out. */
+static bool leave_out(struct wave_list *list, const bool *is_there)
+{
+    size_t n_before = list->n;
+
+    list->n_middle = 0.0;
+    list->n = 0;
+    for (size_t i = 0; i < n_before; i++)
+        if (is_there[i]) {
+            list->n_middle += list->wave[i].has_middle;
+            list->wave[list->n++] = list->wave[i];
+        }
+    return list->n < n_before;
+}
+
+/* ---- waves that are not ---- */
+
+/* A pass that was found is that of the wave which is listed about then as one whose middle was not seen, the
+ * nearest to it; else it is added beside the list. */
+static void add_pass(struct wave_list *list, double at_s)
+{
+    struct wave_one *own = NULL;
+    double nearest_s = HUGE_VAL;
+
+    for (size_t i = 0; i < list->n; i++) {
+        struct wave_one *wave = &list->wave[i];
+        double away_s = fabs(0.5 * (wave->start_s + wave->end_s) - at_s);
+
+        if (!wave->has_middle && wave->start_s < at_s && at_s < wave->end_s && away_s < nearest_s) {
+            nearest_s = away_s;
+            own = wave;
+        }
+    }
+    if (own == NULL || at_s < list->from_s || at_s > list->to_s) {
+        list->beside_s[list->n_beside++] = at_s;
+        return;
+    }
+    own->middle_s = at_s;
+    own->has_middle = true;
+    list->n_middle += 1.0;
+}
+
+/* Of the waves listed beside an edge's next one, the nearest to a pass becomes it, the others lose their
+ * middle; where none is listed it is added. is_there: else there is no pass. */
+static void set_edge(struct wave_list *list, double next_s, double at_s, bool is_first, bool is_there)
+{
+    struct wave_one *own = NULL;
+
+    for (size_t i = 0; i < list->n; i++) {
+        struct wave_one *wave = &list->wave[i];
+
+        if (!wave->has_middle || (is_first ? wave->middle_s >= next_s : wave->middle_s <= next_s))
+            continue;
+        wave->has_middle = false;
+        list->n_middle -= 1.0;
+        if (own == NULL || fabs(wave->middle_s - at_s) < fabs(own->middle_s - at_s))
+            own = wave;
+    }
+    if (is_there && own != NULL && at_s >= list->from_s && at_s <= list->to_s) {
+        own->middle_s = at_s;
+        own->has_middle = true;
+        list->n_middle += 1.0;
+    } else if (is_there) {
+        add_pass(list, at_s);
+    }
+}
+
+/* The pass next to an edge whose whole wave is seen; n: none. */
+static size_t next_to(const struct usual_wave *usual, bool is_first)
+{
+    size_t found = usual->n;
+
+    for (size_t k = 0; k < usual->n; k++)
+        if (usual_wave_is_within(usual, &usual->pass[k]) && (!is_first || found == usual->n))
+            found = k;
+    return found;
+}
+
+/* Takes what is listed between an edge and the pass next to it out of the rest, or puts it in. */
+static void take_edge(struct usual_wave *usual, size_t next, bool is_first, double share)
+{
+    for (size_t k = 0; k < usual->n; k++)
+        if (is_first ? k < next : k > next)
+            usual_wave_take(usual, &usual->pass[k], share);
+}
+
+static void look_at_edge(struct wave_list *list, struct usual_wave *usual, bool is_first)
+{
+    size_t k = next_to(usual, is_first);
+    const struct usual_pass *next = &usual->pass[k];
+    double half = (double)usual->half;
+    double last = (double)(usual->even->n - 1);
+    double from = is_first ? -FARTHEST * usual->interval : next->at + NEAREST * usual->interval;
+    double to = is_first ? next->at - NEAREST * usual->interval : last + FARTHEST * usual->interval;
+    struct usual_stretch stretch = {is_first ? -HUGE_VAL : next->at - half,
+                                    is_first ? next->at + half : HUGE_VAL, next->way};
+    struct usual_pass best = {0};
+    double share = 0.0;
+
+    if (k == usual->n || next->way < 0)
+        return;
+    take_edge(usual, k, is_first, -1.0);
+    if (usual_wave_find(usual, from, to, &stretch, false, &best, &share)) {
+        /* a step from the farthest is as good as none */
+        bool is_there = share >= LEAST_AT_EDGE && (is_first ? best.at > from + 1.5 : best.at < to - 1.5);
+
+        list->is_edge_told[is_first ? 0 : 1] = true;
+        set_edge(list, usual->even->from_s + next->at / EVEN_HZ, usual->even->from_s + best.at / EVEN_HZ,
+                 is_first, is_there);
+    }
+    take_edge(usual, k, is_first, 1.0);
+}
+
+static void look_between(struct wave_list *list, const struct usual_wave *usual)
+{
+    double half = (double)usual->half;
+    double away = NEAREST * usual->interval;
+
+    for (size_t k = 0; k + 1 < usual->n && list->n_beside < WAVE_LIST_MOST; k++) {
+        const struct usual_pass *one = &usual->pass[k];
+        const struct usual_pass *other = &usual->pass[k + 1];
+        struct usual_stretch stretch = {one->at - half, other->at + half, one->way < 0 ? 0 : one->way};
+        struct usual_pass best = {0};
+        double share = 0.0;
+
+        if (other->at - one->at >= ROOM * usual->interval &&
+            usual_wave_find(usual, one->at + away, other->at - away, &stretch, true, &best, &share) &&
+            share >= LEAST_BETWEEN)
+            add_pass(list, usual->even->from_s + best.at / EVEN_HZ);
+    }
+}
+
+/* ---- both ---- */
+
+static bool look(struct wave_list *list, const struct even *even, double spacing,
+                 const struct wave_result *result, bool *is_there)
+{
+    struct passes passes = passes_of(list);
+    struct usual_wave usual;
+    bool is_known = false;
+
+    if (passes.n < 2) {
+        (void)leave_out(list, is_there);
+        return true;
+    }
+    if (!usual_wave_make(&usual, even, passes.usual_s, list->n))
+        return false;
+    is_known = usual_wave_learn(&usual, list, spacing, result);
+    if (is_known)
+        confirm(&usual, is_there);
+    if (leave_out(list, is_there))
+        is_known = is_known && usual_wave_learn(&usual, list, spacing, result);
+    if (is_known) {
+        look_between(list, &usual);
+        look_at_edge(list, &usual, true);
+        look_at_edge(list, &usual, false);
+    }
+    usual_wave_free(&usual);
+    return true;
+}
+
+bool recount(struct wave_list *list, const struct even *even, double spacing,
+             const struct wave_result *result)
+{
+    bool *is_there = calloc(list->n + 1, sizeof *is_there);
+    bool is_made = is_there != NULL && cycles_look(is_there, even, spacing, result, list) &&
+                   look(list, even, spacing, result, is_there);
+
+    free(is_there);
+    return is_made;
+}
