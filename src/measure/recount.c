@@ -19,6 +19,7 @@ static const double MOST_OFF = 0.2;  /* of a listed wave: so far a track's line 
 static const double NEAREST = 0.6;   /* between two waves: intervals are uneven by up to 30 %, as above */
 static const double FARTHEST = 0.75; /* beyond an edge: from there on nothing of a wave reaches in */
 static const double ROOM = 1.25;     /* between two waves: one may lie between them */
+static const double MOST_ROOM = 4.0; /* in longer pauses only the list's own waves count */
 static const double UPPER = 0.75;    /* quantile of the shares: what a wave of full strength shows */
 enum { LEAST_JUDGED = 3 };
 
@@ -156,7 +157,8 @@ static void look_at_edge(struct wave_list *list, struct usual_wave *usual, bool 
     struct usual_pass best = {0};
     double share = 0.0;
 
-    if (k == usual->n || next->way < 0)
+    if (k == usual->n || next->way < 0 ||
+        (is_first ? next->at : last - next->at) > MOST_ROOM * usual->interval)
         return;
     take_edge(usual, k, is_first, -1.0);
     if (usual_wave_find(usual, from, to, &stretch, false, &best, &share)) {
@@ -183,6 +185,7 @@ static void look_between(struct wave_list *list, const struct usual_wave *usual)
         double share = 0.0;
 
         if (other->at - one->at >= ROOM * usual->interval &&
+            other->at - one->at <= MOST_ROOM * usual->interval &&
             usual_wave_find(usual, one->at + away, other->at - away, &stretch, true, &best, &share) &&
             share >= LEAST_BETWEEN)
             add_pass(list, usual->even->from_s + best.at / EVEN_HZ);
