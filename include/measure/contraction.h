@@ -68,10 +68,11 @@ struct wave_result {
     double velocity_per_s;
     double velocity_low, velocity_high; /* 95 %; high is infinite where there is none */
     enum wave_direction direction;
-    size_t n_this_way; /* waves of the list that were each clearly seen to run so */
-    bool is_passing;   /* opposing waves that run on through one another: then no velocity is told */
-    bool meets_aside;  /* opposing waves that meet near one end or beyond it: likewise */
-    bool runs_on;      /* they meet beyond the end of the stripe toward the os: it may reach farther */
+    bool has_either_way; /* of waves of one way, one may as well run the other */
+    size_t n_this_way;   /* waves of the list that were each clearly seen to run so */
+    bool is_passing;     /* opposing waves that run on through one another: then no velocity is told */
+    bool meets_aside;    /* opposing waves that meet near one end or beyond it: likewise */
+    bool runs_on;        /* they meet beyond the end of the stripe toward the os: it may reach farther */
     bool is_parting; /* waves that begin in the middle and run to both ends: neither direction nor velocity */
     double assessed_s;
     double false_alarm;

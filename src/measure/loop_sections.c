@@ -238,6 +238,10 @@ static void withhold_direction(struct contractions *contractions, const struct b
             "fewer than %d waves were each clearly seen to run one way, which does not tell how the "
             "others run",
             LEAST_ONE_WAY);
+    } else if (is_one_way && wave->has_either_way) {
+        contractions->direction = DIRECTION_UNDETERMINED;
+        (void)text_list_add(&contractions->reasons,
+                            "the waves run one way, but for one that may as well run the other");
     }
     if (is_one_way && !facts->is_sure_of_end) {
         contractions->direction = DIRECTION_UNDETERMINED;

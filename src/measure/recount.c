@@ -21,6 +21,13 @@ static const double FARTHEST = 0.75; /* beyond an edge: from there on nothing of
 static const double ROOM = 1.25;     /* between two waves: one may lie between them */
 static const double MOST_ROOM = 4.0; /* in longer pauses only the list's own waves count */
 static const double UPPER = 0.75;    /* quantile of the shares: what a wave of full strength shows */
+/* Of the movement about a pass (0..1) that the usual wave explains if it runs one way and if it runs the
+ * other: of 1400 waves that ran as told (600 made loops) the other way explained more than this less for all
+ * but one; of 34 in loops whose waves ran either way, but were told one way, as many as turned round show it.
+ */
+static const double LEAST_EXPLAINED = 0.3;
+static const double CLEARLY = 0.15;
+static const double HARDLY = 0.1;
 enum { LEAST_JUDGED = 3 };
 
 /* ---- waves that are listed ---- */
@@ -56,6 +63,29 @@ static void confirm(struct usual_wave *usual, bool *is_there)
     least = EMPTY * statistics_upper(sorted, n, UPPER);
     for (size_t k = 0; k < usual->n; k++)
         is_there[usual->pass[k].listed] |= share[k] >= least;
+}
+
+/* Of waves of one way, whether one whose whole course is seen runs the other way, or might as well. */
+static void look_at_ways(struct wave_list *list, struct usual_wave *usual)
+{
+    double off = MOST_OFF * usual->interval;
+
+    for (size_t k = 0; k < usual->n; k++) {
+        const struct usual_pass *own = &usual->pass[k];
+        struct usual_pass other = {.at = own->at, .way = 1};
+        double more = 0.0;
+
+        if (!usual_wave_is_within(usual, own))
+            continue;
+        usual_wave_take(usual, own, -1.0);
+        more = usual_wave_explains(usual, &other, off);
+        if (more >= LEAST_EXPLAINED) {
+            more -= usual_wave_explains(usual, own, off);
+            list->has_other_way |= more > CLEARLY;
+            list->has_either_way |= more > -HARDLY;
+        }
+        usual_wave_take(usual, own, 1.0);
+    }
 }
 
 /* Whether there was one to leave out. */
@@ -212,6 +242,9 @@ static bool look(struct wave_list *list, const struct even *even, double spacing
         confirm(&usual, is_there);
     if (leave_out(list, is_there))
         is_known = is_known && usual_wave_learn(&usual, list, spacing, result);
+    if (is_known &&
+        (result->direction == DIRECTION_FUNDUS_TO_CERVIX || result->direction == DIRECTION_CERVIX_TO_FUNDUS))
+        look_at_ways(list, &usual);
     if (is_known) {
         look_between(list, &usual);
         look_at_edge(list, &usual, true);

@@ -57,16 +57,16 @@ static bool fill_delays(struct usual_wave *usual, double spacing, const struct w
     double middle = 0.5 * (double)(usual->even->n_positions - 1);
 
     usual->n_ways = is_mixed ? 2 : 1;
-    for (size_t way = 0; way < usual->n_ways; way++)
-        for (size_t p = 0; p < usual->even->n_positions; p++) {
-            double delay_s = 0.0;
+    if (is_mixed)
+        one.direction = DIRECTION_FUNDUS_TO_CERVIX;
+    for (size_t p = 0; p < usual->even->n_positions; p++) {
+        double delay_s = 0.0;
 
-            if (is_mixed)
-                one.direction = way == 0 ? DIRECTION_FUNDUS_TO_CERVIX : DIRECTION_CERVIX_TO_FUNDUS;
-            if (!wave_delay(&one, ((double)p - middle) * spacing, &delay_s))
-                return false;
-            usual->delay[way][p] = delay_s * EVEN_HZ;
-        }
+        if (!wave_delay(&one, ((double)p - middle) * spacing, &delay_s))
+            return false;
+        usual->delay[0][p] = delay_s * EVEN_HZ;
+        usual->delay[1][p] = result->direction == DIRECTION_OPPOSING ? 0.0 : -delay_s * EVEN_HZ;
+    }
     return true;
 }
 
@@ -262,4 +262,20 @@ bool usual_wave_find(const struct usual_wave *usual, double from, double to,
             }
         }
     return isfinite(least);
+}
+
+double usual_wave_explains(const struct usual_wave *usual, const struct usual_pass *pass, double off)
+{
+    struct usual_stretch stretch = {pass->at - (double)usual->half, pass->at + (double)usual->half,
+                                    pass->way};
+    double most = 0.0;
+
+    for (double at = pass->at - off; at <= pass->at + off; at += 1.0) {
+        struct usual_pass one = {.at = at, .way = pass->way};
+        struct sums sums = sums_of(usual, &one, &stretch);
+
+        if (sums.rest > 0.0 && sums.both > 0.0)
+            most = fmax(most, share_of(&sums) * sums.both / sums.rest);
+    }
+    return most;
 }

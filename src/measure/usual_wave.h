@@ -13,8 +13,8 @@
 /* One passing of the middle of the places. */
 struct usual_pass {
     double at;
-    int way;       /* of the waves that run either way by turns: 0 toward the os, 1 toward the fundus; of all
-                      others 0; -1: not known */
+    int way; /* of waves that run either way by turns: 0 toward the os, 1 toward the fundus; of all others
+                0; -1: not known */
     size_t listed; /* of the list */
 };
 
@@ -22,8 +22,9 @@ enum { USUAL_WAYS = 2 };
 
 struct usual_wave {
     const struct even *even;
-    size_t n_ways;
-    double *delay[USUAL_WAYS]; /* n_positions: how much later than the middle a place is passed */
+    size_t n_ways;             /* that the loop's waves run */
+    double *delay[USUAL_WAYS]; /* n_positions: how much later than the middle a place is passed; of waves of
+                                  one way [1] is the other; of waves from both ends there is none */
     size_t half;               /* of the time from wave to wave, up to which a wave is taken to reach */
     double interval;           /* from wave to wave */
     double *shape;  /* n_positions x (2 half + 1): change of the wall-to-wall distance, 0 at both ends */
@@ -67,5 +68,9 @@ struct usual_stretch {
 MUST_CHECK bool usual_wave_find(const struct usual_wave *usual, double from, double to,
                                 const struct usual_stretch *stretch, bool is_free, struct usual_pass *best,
                                 double *share);
+
+/* How much of the rest within half of the time from wave to wave about a pass (0..1) the usual wave explains
+ * that runs the pass's way, and passes there within so many samples. */
+double usual_wave_explains(const struct usual_wave *usual, const struct usual_pass *pass, double off);
 
 #endif

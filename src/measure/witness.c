@@ -48,6 +48,8 @@ bool witness_sees_other_way(const struct wave_list *list, const struct wave_resu
 {
     if (!is_one_way(result->direction))
         return false;
+    if (list->has_other_way)
+        return true;
     for (size_t i = 0; i < list->n; i++)
         if (is_one_way(list->wave[i].direction) && list->wave[i].direction != result->direction &&
             list->wave[i].along >= LEAST_ALONG * length)
@@ -146,6 +148,7 @@ void witness_join(const struct wave_list *list, struct wave_result *result)
     struct passes passes = passes_of(list);
     struct opinions all;
 
+    result->has_either_way = list->has_either_way;
     result->n_this_way = 0;
     for (size_t i = 0; i < list->n; i++)
         result->n_this_way += list->wave[i].direction == result->direction;
@@ -153,8 +156,9 @@ void witness_join(const struct wave_list *list, struct wave_result *result)
     result->alone_half_per_min = 0.5 * (result->high_per_min - result->low_per_min);
     if (!result->has_frequency)
         return;
-    if (passes.n < 2) {
-        result->has_frequency = !has_way(result);
+    if (passes.n < 2) { /* two or three of the phase, of which one was seen */
+        result->has_frequency =
+            !has_way(result) || result->frequency_per_min * (list->to_s - list->from_s) / 60.0 < TRAIN_FEW;
         return;
     }
     all = opinions_of(list, &passes, result);

@@ -161,6 +161,19 @@ static void before_the_first_wave_none_is_counted(void **state)
     }
 }
 
+static void a_wave_that_moves_all_places_at_once_among_others_may_run_either_way(void **state)
+{
+    (void)state;
+    for (long seed = 1; seed <= 4; seed++) {
+        struct train_recipe recipe = {.seed = seed, .velocity_mm_per_s = 3.0};
+
+        train_fixture_add(&recipe, -53.0, 190.0, 3.0, TRAIN_TO_CERVIX);
+        assert_false(count(&recipe, 0.0).result.has_either_way);
+        recipe.wave[5].way = TRAIN_AT_ONCE;
+        assert_true(count(&recipe, 0.0).result.has_either_way);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -168,6 +181,7 @@ int main(void)
         cmocka_unit_test(so_do_waves_that_run_either_way),
         cmocka_unit_test(a_wave_that_stayed_away_is_neither_listed_nor_counted),
         cmocka_unit_test(a_wave_of_less_strength_counts_as_one),
+        cmocka_unit_test(a_wave_that_moves_all_places_at_once_among_others_may_run_either_way),
         cmocka_unit_test(before_the_first_wave_none_is_counted),
     };
 
