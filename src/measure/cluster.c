@@ -3,8 +3,10 @@
 #include "base/statistics.h"
 #include "measure/beginning.h"
 #include "measure/canal.h"
+#include "measure/cluster_doubt.h"
 #include "measure/cluster_place.h"
 #include "measure/cluster_way.h"
+#include "measure/companion.h"
 #include "measure/elsewhere.h"
 #include "measure/hunt.h"
 #include "measure/onset.h"
@@ -28,20 +30,7 @@ enum { MOST_MARKS = 4 };
  * goes between frames, and a shaft was dated 11 s early at one frame a second; from here on instants were
  * right to one frame. */
 static const double LEAST_PER_S = 1.5;
-/* Seen for less, not for so long after it and then so far away: it may be another thing (made loops: bubbles
- * are seen for 10 s and more at first). */
-static const double BRIEF_S = 8.0;
-static const double BRIEF_HOLE_S = 5.0;
-static const double BRIEF_AWAY_MM = 4.0;
-/* What comes, shines for less than this and goes for good does what a catheter does; so much of the loop
- * comes after it. */
-static const double PASSING_S = 15.0;
-static const double PASSED_S = 30.0;
-static const double BEHIND_MOST_MM = 8.0, BEHIND_SHARE = 0.2; /* unless its tip is told behind the bubbles */
-/* A catheter that stays for longer than this has left something (a transfer takes less: common practice, no
- * source); the end of the loop. */
-static const double LATE_S = 40.0;
-static const double END_S = 2.0;
+static const double SHINES = 5.0; /* standard deviations of a crest, as of a cluster (cluster_way.c) */
 /* Bubbles stay for some time after the catheter has gone; its own glints and passing speckle do not. */
 static bool has_stayed(const struct hunt *hunt, const long *way, const long *tip, size_t first)
 {
@@ -152,6 +141,58 @@ static bool pass_over_left(struct hunt *hunt, long *way, const long *tip, size_t
     return true;
 }
 
+/* How far beyond an end of the stripe the cluster first lies. */
+static double beyond_mm(const struct hunt *hunt, const long *way, size_t first)
+{
+    long row = 0;
+    long column = 0;
+
+    if (first == hunt->follow->n_frames)
+        return 0.0;
+    first_place(hunt, way, first, &row, &column);
+    return hunt_beyond_mm(hunt, (double)row);
+}
+
+/* For how long something shines at a row from a frame on. */
+static double shines_s(const struct hunt *hunt, long row, size_t from)
+{
+    const double *time_s = hunt->follow->time_s;
+    double seen_s = 0.0;
+
+    for (size_t t = from; t + 1 < hunt->follow->n_frames; t++)
+        if ((double)hunt->crest[t * hunt->n_rows + (size_t)row] > SHINES)
+            seen_s += fmin(time_s[t + 1] - time_s[t], 1.0);
+    return seen_s;
+}
+
+/* Bubbles are deposited in the stripe: what comes to light beyond its ends is the catheter in its canal, or
+ * the stripe ends elsewhere. The cluster is then looked for between the ends. */
+static bool pass_over_outside(struct hunt *hunt, long *way, const long *tip, size_t *first,
+                              struct text_list *reasons)
+{
+    size_t n = hunt->follow->n_frames;
+    double away_mm = beyond_mm(hunt, way, *first);
+    double from_s = 0.0;
+    double seen_s = 0.0;
+
+    if (!(away_mm > HUNT_OUTSIDE_MM))
+        return true;
+    from_s = hunt->follow->time_s[*first];
+    seen_s = shines_s(hunt, way[*first], *first);
+    hunt->passes_outside = true;
+    if (!cluster_way_find(hunt, tip, NULL, way) || !clear_way(hunt, way, tip, first))
+        return false;
+    hunt->cluster->is_doubtful = *first == n || seen_s > HUNT_LATE_S;
+    return text_list_add(reasons,
+                         hunt->cluster->is_doubtful
+                             ? "what is bright from %.0f s on lies %.0f mm beyond an end of the stripe: the "
+                               "catheter in its canal, or bubbles where the stripe ends farther on; "
+                               "mark its ends with --fundus and --os"
+                             : "what is bright from %.0f s on lies %.0f mm beyond an end of the stripe, "
+                               "where the catheter passes: not taken for the bubbles",
+                         from_s, away_mm);
+}
+
 /* What shines elsewhere, as bright as bubbles that are still seen, is another thing. */
 static bool pass_over_strange(struct hunt *hunt, long *way, const long *tip, size_t *first,
                               struct text_list *reasons)
@@ -175,97 +216,32 @@ static bool pass_over_strange(struct hunt *hunt, long *way, const long *tip, siz
     }
 }
 
-static bool doubt(struct hunt *hunt, size_t first, double seen_s, double other_s, double away_mm,
-                  struct text_list *reasons)
+/* What comes and goes with the catheter is its shaft. */
+static bool pass_over_companion(struct hunt *hunt, long *way, const long *tip, size_t *first,
+                                struct text_list *reasons)
 {
-    hunt->cluster->is_doubtful = true;
-    return text_list_add(
-        reasons,
-        "something bright was seen for %.0f s from %.0f s on, and something, %.0f mm away, from %.0f "
-        "s on: which of them is the deposit cannot be told",
-        seen_s, hunt->follow->time_s[first], away_mm, other_s);
-}
+    bool is_found = false;
+    double from_s = 0.0;
 
-/* Whether a catheter's tip was told just behind what was seen from first to last, in a share of the time. */
-static bool has_tip_behind(const struct hunt *hunt, const long *way, const long *tip, size_t first,
-                           size_t last)
-{
-    double n = 0.0;
-    double n_behind = 0.0;
-
-    for (size_t t = first; t <= last; t++) {
-        double ahead_mm = 0.0;
-
-        n += 1.0;
-        if (way[t] < 0 || tip[t] < 0)
-            continue;
-        ahead_mm = -hunt_behind_mm(hunt, way[t], tip[t]);
-        n_behind += ahead_mm >= 0.0 && ahead_mm < BEHIND_MOST_MM;
-    }
-    return n_behind > BEHIND_SHARE * n;
-}
-
-static bool doubt_passing(struct hunt *hunt, size_t first, double seen_s, struct text_list *reasons)
-{
-    hunt->cluster->is_doubtful = true;
-    return text_list_add(reasons,
-                         "something bright was seen for %.0f s from %.0f s on and not again, and no catheter "
-                         "was told beside it: whether it was bubbles or the catheter cannot be told",
-                         seen_s, hunt->follow->time_s[first]);
-}
-
-/* What was seen briefly and then, after a long hole, elsewhere may be a catheter's tip and then the bubbles,
- * or the bubbles and then another thing. False when memory ran out. */
-static bool doubt_brief(struct hunt *hunt, const long *way, const long *tip, size_t first,
-                        struct text_list *reasons)
-{
-    const double *time_s = hunt->follow->time_s;
-    struct cluster *cluster = hunt->cluster;
-    size_t last = first;
-    size_t next = first;
-    double away_mm = 0.0;
-
-    for (; next < hunt->follow->n_frames && time_s[next] - time_s[last] <= BRIEF_HOLE_S; next++)
-        last = way[next] >= 0 ? next : last;
-    while (next < hunt->follow->n_frames && way[next] < 0)
-        next++;
-    if (next < hunt->follow->n_frames) {
-        away_mm = (double)labs(way[next] - way[last]) * FOLLOW_STEP_MM;
-        return time_s[last] - time_s[first] >= BRIEF_S || away_mm < BRIEF_AWAY_MM ||
-               doubt(hunt, first, time_s[last] - time_s[first], time_s[next], away_mm, reasons);
-    }
-    if (!has_tip_behind(hunt, way, tip, first, last) && time_s[last] - time_s[first] < PASSING_S &&
-        time_s[hunt->follow->n_frames - 1] - time_s[last] > PASSED_S && time_s[first] - time_s[0] > BRIEF_S)
-        return doubt_passing(hunt, first, time_s[last] - time_s[first], reasons);
-    return !(cluster->other_s > 0.0) || cluster->other_seen_s < time_s[last] - time_s[first] ||
-           time_s[last] - time_s[first] >= 2.0 * BRIEF_S ||
-           doubt(hunt, first, time_s[last] - time_s[first], cluster->other_s, cluster->other_away_mm,
-                 reasons);
-}
-
-/* Where nothing is seen but the catheter, that came in late and is there at the end, bubbles may lie under it
- * or are still to come. False when memory ran out. */
-static bool doubt_end(struct hunt *hunt, const long *tip, struct text_list *reasons)
-{
-    const double *time_s = hunt->follow->time_s;
-    size_t n = hunt->follow->n_frames;
-    size_t n_tips = 0;
-    size_t n_all = 0;
-
-    for (size_t t = 0; t < n; t++) {
-        double left_s = time_s[n - 1] - time_s[t];
-
-        if (tip[t] >= 0 && left_s > LATE_S)
+    do {
+        if (!companion_find(hunt, way, *first, &is_found))
+            return false;
+        if (!is_found)
             return true;
-        n_all += left_s < END_S;
-        n_tips += left_s < END_S && tip[t] >= 0;
-    }
-    if (2 * n_tips < n_all)
-        return true;
-    hunt->cluster->is_doubtful = true;
-    return text_list_add(reasons,
-                         "the loop ends with the catheter in place: bubbles may be hidden by it, or still "
-                         "to come");
+        from_s = hunt->follow->time_s[*first];
+        if (!cluster_way_find(hunt, tip, NULL, way) || !clear_way(hunt, way, tip, first))
+            return false;
+        hunt->cluster->is_doubtful = *first == hunt->follow->n_frames;
+        if (!text_list_add(reasons,
+                           hunt->cluster->is_doubtful
+                               ? "what is bright in the stripe from %.0f s on comes and goes with a catheter "
+                                 "in the canal: taken for its shaft, which may hide bubbles"
+                               : "what is bright in the stripe from %.0f s on comes and goes with a catheter "
+                                 "in the canal: taken for its shaft, passed over",
+                           from_s))
+            return false;
+    } while (!hunt->cluster->is_doubtful);
+    return true;
 }
 
 static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_list *reasons)
@@ -273,12 +249,17 @@ static bool judge(struct hunt *hunt, long *way, const long *tip, struct text_lis
     const struct follow *follow = hunt->follow;
     size_t first = 0;
 
-    if (!clear_way(hunt, way, tip, &first) || !pass_over_left(hunt, way, tip, &first, reasons) ||
+    if (!clear_way(hunt, way, tip, &first) || !pass_over_outside(hunt, way, tip, &first, reasons) ||
+        (!hunt->cluster->is_doubtful && !pass_over_companion(hunt, way, tip, &first, reasons)))
+        return false;
+    if (hunt->cluster->is_doubtful)
+        return true;
+    if (!pass_over_left(hunt, way, tip, &first, reasons) ||
         !pass_over_strange(hunt, way, tip, &first, reasons))
         return false;
     if (first == follow->n_frames)
-        return doubt_end(hunt, tip, reasons);
-    if (!doubt_brief(hunt, way, tip, first, reasons))
+        return cluster_doubt_end(hunt, tip, reasons);
+    if (!cluster_doubt_brief(hunt, way, tip, first, reasons))
         return false;
     if (hunt->cluster->is_doubtful)
         return true;

@@ -65,8 +65,7 @@ static double worth(const struct hunt *hunt, const long *tip, const double *shaf
 {
     double value = (double)hunt->crest[frame * hunt->n_rows + row] - SEEN;
 
-    if (hunt_along_mm(hunt, (double)row) < -BEYOND_MM ||
-        hunt_along_mm(hunt, (double)row) > hunt->length_mm + BEYOND_MM)
+    if (hunt_beyond_mm(hunt, (double)row) > (hunt->passes_outside ? 0.0 : BEYOND_MM))
         return LEAST_WORTH;
     if (hunt->passes_left && hunt_is_left(hunt, (long)row))
         return LEAST_WORTH;

@@ -22,6 +22,13 @@ double hunt_along_mm(const struct hunt *hunt, double row)
     return hunt->follow->row_from_mm + row * FOLLOW_STEP_MM;
 }
 
+double hunt_beyond_mm(const struct hunt *hunt, double row)
+{
+    double along_mm = hunt_along_mm(hunt, row);
+
+    return fmax(-along_mm, along_mm - hunt->length_mm);
+}
+
 double hunt_across_mm(const struct hunt *hunt, double column)
 {
     return (column - (double)(hunt->n_columns / 2)) * FOLLOW_STEP_MM;

@@ -16,11 +16,19 @@ enum { HUNT_MOST_LIFT = 64, HUNT_MOST_PARTED = 3, HUNT_MOST_STRANGE = 3 };
  * no source), and the tip is told to a few millimetres. */
 static const double HUNT_LEFT_MM = 10.0;
 
+/* Beyond the stripe's ends, which are told to a few millimetres: bubbles are deposited between them, and in
+ * the cervical canal beyond the os the catheter lies. */
+static const double HUNT_OUTSIDE_MM = 3.0;
+
 /* A cluster may be lost from sight for so long and still be followed. */
 static const double HUNT_LOST_S = 3.0;
 
 /* Bubbles are seen for so long without the catheter. */
 static const double HUNT_LEAST_STAY_S = 6.0;
+
+/* A catheter that stays for longer than this has left something (a transfer takes less: common practice, no
+ * source). */
+static const double HUNT_LATE_S = 40.0;
 
 /* What the search for a cluster works on: the straightened stripe of every frame, told in standard deviations
  * of what the stripe shows without bubbles. */
@@ -43,10 +51,11 @@ struct hunt {
     size_t n_parted;
     long *strange[HUNT_MOST_STRANGE]; /* n_frames: rows of what is not the cluster (strangers_find); owned */
     size_t n_strange;
-    long rest;        /* row about which the catheter's tip stays; -1: it does not, or there is none */
-    double bead_luma; /* how bright its tip is on the way in; 0: not known */
-    bool is_steady;   /* looked for: what is there from the first frame to the last */
-    bool passes_left; /* nothing is taken that lies more than HUNT_LEFT_MM behind where the tip rested */
+    long rest;           /* row about which the catheter's tip stays; -1: it does not, or there is none */
+    double bead_luma;    /* how bright its tip is on the way in; 0: not known */
+    bool is_steady;      /* looked for: what is there from the first frame to the last */
+    bool passes_left;    /* nothing is taken that lies more than HUNT_LEFT_MM behind where the tip rested */
+    bool passes_outside; /* nothing is taken that lies beyond the stripe's ends */
     double length_mm;
     bool is_failed; /* memory ran out on the way */
 };
@@ -57,6 +66,9 @@ MUST_CHECK bool hunt_prepare(struct hunt *hunt);
 /* Arc length of a row, and distance of a column from the centre line. */
 double hunt_along_mm(const struct hunt *hunt, double row);
 double hunt_across_mm(const struct hunt *hunt, double column);
+
+/* How far beyond the stripe's nearer end a row lies; negative between the ends. */
+double hunt_beyond_mm(const struct hunt *hunt, double row);
 
 /* Crest in a frame at the row of a way there. */
 double hunt_crest(const struct hunt *hunt, const long *way, size_t frame);

@@ -4,7 +4,11 @@
 
 static const double GAIN_SWING = 10.0; /* grey levels: less hides no bubbles */
 static const double END_MM = 4.0;      /* deposits lie deeper in the stripe (made loops: 5 mm and more) */
-static const double MISSING_S = 1.0;   /* between two frames: no matter of the frame rate */
+/* Bubbles come through the catheter. It may be lost from sight for some seconds while it is there, but not
+ * for so long (common practice, no source: a catheter stays for less than half a minute). */
+static const double LONG_GONE_S = 15.0;
+static const double HOLE_S = 5.0;    /* between two sights of one stay */
+static const double MISSING_S = 1.0; /* between two frames: no matter of the frame rate */
 
 /* What makes the instant uncertain. */
 static void doubt(struct text_list *reasons, const struct bubble_facts *facts)
@@ -27,11 +31,37 @@ static void doubt(struct text_list *reasons, const struct bubble_facts *facts)
                      "come from beyond it, later than they were deposited");
 }
 
+/* When a catheter had come that was last seen long before the onset; false where there is none. */
+static bool had_gone(const struct bubble_facts *facts, double *came_s, double *gone_s)
+{
+    const struct cluster *cluster = facts->cluster;
+    const double *time_s = facts->follow->time_s;
+
+    *came_s = *gone_s = -HUGE_VAL;
+    for (size_t t = 0; t < cluster->onset; t++)
+        if (cluster->sight[t].has_tip) {
+            *came_s = time_s[t] - *gone_s > HOLE_S ? time_s[t] : *came_s;
+            *gone_s = time_s[t];
+        }
+    return *gone_s >= time_s[0] && time_s[cluster->onset] - *gone_s > LONG_GONE_S;
+}
+
 bool instant_is_open(const struct bubble_facts *facts, double outside_mm, struct text_list *reasons,
                      double *since_s)
 {
     const struct cluster *cluster = facts->cluster;
+    double came_s = 0.0;
+    double gone_s = 0.0;
 
+    if (had_gone(facts, &came_s, &gone_s)) {
+        *since_s = came_s;
+        (void)text_list_add(
+            reasons,
+            "the catheter was last seen at %.0f s, %.0f s before the bubbles came to light: "
+            "they were deposited while it was there, from %.0f s on, and may have lain elsewhere",
+            gone_s, facts->follow->time_s[cluster->onset] - gone_s, came_s);
+        return true;
+    }
     if (cluster->led_from_s > 0.0) {
         *since_s = cluster->led_from_s;
         (void)text_list_add(

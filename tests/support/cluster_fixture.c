@@ -69,7 +69,8 @@ static double added(const struct cluster_fixture_contents *contents, double time
         sum += (contents->other_grey > 0.0 ? contents->other_grey : 90.0) *
                bump(along - contents->other_along_mm, 1.0) * bump(across, 0.9);
     if (along > tip - 1.0 && !(time_s >= contents->hidden_from_s && time_s < contents->hidden_to_s))
-        sum += 70.0 * bump(across, 0.6) * (along < tip ? bump(along - tip, 0.4) : 1.0);
+        sum += (contents->shaft_grey > 0.0 ? contents->shaft_grey : 70.0) * bump(across, 0.6) *
+               (along < tip ? bump(along - tip, 0.4) : 1.0);
     if (contents->bead_grey > 0.0)
         sum += contents->bead_grey * bump(along - tip, 1.0) * bump(across, 0.9);
     if (contents->glint_mm > 0.0 && time_s >= contents->catheter_from_s + 5.0 &&

@@ -26,6 +26,7 @@ struct cluster_fixture_contents {
     double pause_mm; /* it rests so far short of that place for 3 s, and is pushed on at 2.5 mm/s; 0: it is
                         not */
     double tip_along_mm;               /* where it rests */
+    double shaft_grey;                 /* how bright its shaft is; 0: 70 */
     double hidden_from_s, hidden_to_s; /* its shaft is not seen then; both 0: it always is */
     double bead_grey;                  /* its tip carries a bead as bright as this; 0: it does not */
     double glint_mm;                   /* behind the resting tip its shaft shines; 0: it does not */
