@@ -66,9 +66,24 @@ static void fill_count(struct loop_result *result, const struct bubble_facts *fa
     size_t n = result->motion.n_positions;
     double count = wave_list_count(list, measured);
     size_t n_aside = 0;
+    size_t n_beside = 0;
 
     if (fabs(count - measured->count) < least_apart(measured))
         contractions->count = quantity_of(count);
+    for (size_t i = 0; i < list->n_beside; i++)
+        n_beside += list->beside_s[i] >= list->from_s && list->beside_s[i] <= list->to_s;
+    if (n_beside > 0)
+        (void)text_list_add(
+            &contractions->reasons,
+            "of the waves that are counted %zu are not listed: the movement of all places together shows "
+            "them, but they could not be followed from place to place",
+            n_beside);
+    if (list->n_doubtful > 0)
+        (void)text_list_add(&contractions->reasons,
+                            "of the waves that are counted %zu may be none, being little more than half as "
+                            "strong as the others: the "
+                            "frequency's interval takes that in",
+                            list->n_doubtful);
     for (size_t i = 0; i < list->n; i++)
         n_aside += list->wave[i].has_start && list->wave[i].has_end && !list->wave[i].has_middle;
     if (n_aside > 0)

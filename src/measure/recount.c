@@ -13,6 +13,7 @@
  * to 0.55 where the rest was searched for the best place; of those that came one in a hundred showed less. */
 static const double EMPTY = 0.4;
 static const double LEAST_BETWEEN = 0.55;
+static const double DOUBTFUL = 0.55;     /* of a strong one: up to there it may be none, as above */
 static const double LEAST_AT_EDGE = 0.6; /* of the flank that reaches in */
 /* Shares of the time from wave to wave. */
 static const double MOST_OFF = 0.2;  /* of a listed wave: so far a track's line may miss its pass */
@@ -45,12 +46,11 @@ static double share_at(struct usual_wave *usual, const struct usual_pass *own)
     return share;
 }
 
-/* Marks those of which the rest holds enough of a usual wave. */
-static void confirm(struct usual_wave *usual, bool *is_there)
+/* Share of the usual wave in each listed one, NAN where its way is not known; what a strong one has, 0 where
+ * too few are seen to tell. */
+static double read_shares(struct usual_wave *usual, double *share)
 {
-    double share[WAVE_LIST_MOST];
     double sorted[WAVE_LIST_MOST];
-    double least = 0.0;
     size_t n = 0;
 
     for (size_t k = 0; k < usual->n; k++) {
@@ -58,11 +58,28 @@ static void confirm(struct usual_wave *usual, bool *is_there)
         if (isfinite(share[k]) && usual_wave_is_within(usual, &usual->pass[k]))
             sorted[n++] = share[k];
     }
-    if (n < LEAST_JUDGED)
-        return;
-    least = EMPTY * statistics_upper(sorted, n, UPPER);
+    return n < LEAST_JUDGED ? 0.0 : statistics_upper(sorted, n, UPPER);
+}
+
+/* Marks those of which the rest holds enough of a usual wave. */
+static void confirm(struct usual_wave *usual, bool *is_there)
+{
+    double share[WAVE_LIST_MOST];
+    double strong = read_shares(usual, share);
+
+    for (size_t k = 0; k < usual->n && strong > 0.0; k++)
+        is_there[usual->pass[k].listed] |= share[k] >= EMPTY * strong;
+}
+
+/* Counts those that may be none, and tells what a strong one has. */
+static double count_doubtful(struct wave_list *list, struct usual_wave *usual)
+{
+    double share[WAVE_LIST_MOST];
+    double strong = read_shares(usual, share);
+
     for (size_t k = 0; k < usual->n; k++)
-        is_there[usual->pass[k].listed] |= share[k] >= least;
+        list->n_doubtful += share[k] < DOUBTFUL * strong;
+    return strong;
 }
 
 /* Of waves of one way, whether one whose whole course is seen runs the other way, or might as well. */
@@ -202,7 +219,7 @@ static void look_at_edge(struct wave_list *list, struct usual_wave *usual, bool 
     take_edge(usual, k, is_first, 1.0);
 }
 
-static void look_between(struct wave_list *list, const struct usual_wave *usual)
+static void look_between(struct wave_list *list, const struct usual_wave *usual, double strong)
 {
     double half = (double)usual->half;
     double away = NEAREST * usual->interval;
@@ -217,8 +234,10 @@ static void look_between(struct wave_list *list, const struct usual_wave *usual)
         if (other->at - one->at >= ROOM * usual->interval &&
             other->at - one->at <= MOST_ROOM * usual->interval &&
             usual_wave_find(usual, one->at + away, other->at - away, &stretch, true, &best, &share) &&
-            share >= LEAST_BETWEEN)
+            share >= LEAST_BETWEEN) {
+            list->n_doubtful += share < DOUBTFUL * strong;
             add_pass(list, usual->even->from_s + best.at / EVEN_HZ);
+        }
     }
 }
 
@@ -246,7 +265,7 @@ static bool look(struct wave_list *list, const struct even *even, double spacing
         (result->direction == DIRECTION_FUNDUS_TO_CERVIX || result->direction == DIRECTION_CERVIX_TO_FUNDUS))
         look_at_ways(list, &usual);
     if (is_known) {
-        look_between(list, &usual);
+        look_between(list, &usual, count_doubtful(list, &usual));
         look_at_edge(list, &usual, true);
         look_at_edge(list, &usual, false);
     }

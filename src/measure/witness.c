@@ -102,6 +102,14 @@ static void tell(struct wave_result *result, const struct opinions *all, double 
     result->high_per_min = (waves + half) / all->minutes;
 }
 
+static void widen(struct wave_result *result, double more_per_min)
+{
+    double half = hypot(0.5 * (result->high_per_min - result->low_per_min), more_per_min);
+
+    result->low_per_min = result->frequency_per_min - half;
+    result->high_per_min = result->frequency_per_min + half;
+}
+
 /* Of both, by one over their squared errors, where they agree but for less than a whole wave. Where they are
  * farther apart than their errors make likely, these are taken to be too small alike (Birge's ratio). A list
  * of which the edges are not known, or mixed waves', only widens the interval of a steady phase. */
@@ -166,6 +174,8 @@ void witness_join(const struct wave_list *list, struct wave_result *result)
         join(&all, lacking(&passes), result);
     else
         settle(&all, &passes, result);
+    if (list->n_doubtful > 0) /* the phase counts them as well */
+        widen(result, (double)list->n_doubtful / all.minutes);
     if (all.list < TRAIN_FEW && has_way(result) && (result->has_pauses || fabs(all.apart) > SLIP))
         result->has_frequency = false;
 }

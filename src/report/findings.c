@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { LIST_BYTES = 96 };
+enum { LIST_BYTES = 160 };
 
 /* Begins the reason by which measure/loop_sections leaves open which end is which. */
 static const char ends_untold[] = "which end of the stripe is the fundus cannot be told";
@@ -103,7 +103,7 @@ static const char *direction_words(enum wave_direction direction)
     return "Which way they run could not be told.";
 }
 
-/* ", 6 waves listed one by one (2 seen in part)" into words; empty where none is. */
+/* ", 5 waves counted (7 listed one by one, 2 of them seen in part)" into words; empty where none is. */
 static const char *list_words(const struct contractions *contractions, char words[LIST_BYTES])
 {
     size_t n_whole = 0;
@@ -111,11 +111,15 @@ static const char *list_words(const struct contractions *contractions, char word
     for (size_t i = 0; i < contractions->n_waves; i++)
         n_whole += contractions->waves[i].start_s.is_known && contractions->waves[i].end_s.is_known;
     words[0] = '\0';
-    if (contractions->n_waves > 0 && n_whole == contractions->n_waves)
-        (void)snprintf(words, LIST_BYTES, ", %zu waves listed one by one", n_whole);
-    else if (contractions->n_waves > 0)
-        (void)snprintf(words, LIST_BYTES, ", %zu waves listed one by one (%zu seen in part)",
-                       contractions->n_waves, contractions->n_waves - n_whole);
+    if (contractions->n_waves == 0 || !contractions->count.is_known)
+        return words;
+    if (n_whole == contractions->n_waves)
+        (void)snprintf(words, LIST_BYTES, ", %.0f waves counted (%zu listed one by one)",
+                       contractions->count.value, n_whole);
+    else
+        (void)snprintf(words, LIST_BYTES,
+                       ", %.0f waves counted (%zu listed one by one, %zu of them seen in part)",
+                       contractions->count.value, contractions->n_waves, contractions->n_waves - n_whole);
     return words;
 }
 
