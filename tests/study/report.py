@@ -155,8 +155,8 @@ def unseen_section(rows):
     seen = [r for r in rows if int(r["name"][1:]) <= LOOKED_AT]
     unseen = [r for r in rows if int(r["name"][1:]) > LOOKED_AT]
     if not seen:
-        return "How the numbers below are worked out was settled before any result of these loops was looked at, on 300 loops that " \
-               "another seed drew. These were measured once.\n"
+        return "How the numbers below are worked out was settled before any result of these loops was looked at, on 600 loops that " \
+               "two other seeds drew. These were measured once.\n"
     if not unseen:
         return ""
     lines = [(a[0], a[1], a[2], a[3], b[2], b[3]) for a, b in zip(targets(seen), targets(unseen))]

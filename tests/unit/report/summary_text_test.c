@@ -76,9 +76,10 @@ static void no_line_is_wider_than_a_terminal(void **state)
 static void a_direction_is_told_in_words(void **state)
 {
     (void)state;
-    assert_says(transfer_fixture_measured(), "3.1 per minute over 112 s of usable loop, 2 waves listed "
-                                             "one by one (1 seen in part). They run from the cervix to the "
-                                             "fundus.");
+    assert_says(transfer_fixture_measured(),
+                "3.1 per minute over 112 s of usable loop, 6 waves counted (2 listed "
+                "one by one, 1 of them seen in part). They run from the cervix to the "
+                "fundus.");
     assert_says(transfer_fixture_measured(), "2.1 mm away from the fundus, seen for 80 s.");
     assert_says(transfer_fixture_measured(), "Drift, away from the fundus 2.1 mm 1.8 to 2.4");
 }
