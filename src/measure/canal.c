@@ -77,21 +77,6 @@ bool canal_tell_side(struct hunt *hunt)
     return true;
 }
 
-/* Mean of a trace between two times; NAN where there is no frame. */
-static double mean_between(const struct hunt *hunt, const double *trace, double from_s, double to_s)
-{
-    const double *time_s = hunt->follow->time_s;
-    double sum = 0.0;
-    double n = 0.0;
-
-    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && time_s[t] <= to_s; t++)
-        if (time_s[t] >= from_s) {
-            sum += trace[t];
-            n += 1.0;
-        }
-    return n > 0.0 ? sum / n : (double)NAN;
-}
-
 /* What came to an end before the onset. */
 struct visit {
     double rise;       /* above what the end usually shows, standard deviations of a crest */
@@ -114,7 +99,7 @@ static struct visit find_visit(const struct hunt *hunt, const double *trace, dou
         scratch[t] = trace[t];
     middle = statistics_median(scratch, hunt->follow->n_frames);
     for (double s = fmax(onset_s - BEFORE_S, time_s[0]); s + OVER_S <= onset_s; s += 0.5 * OVER_S) {
-        double mean = mean_between(hunt, trace, s, s + OVER_S);
+        double mean = hunt_mean_between(hunt, trace, s, s + OVER_S);
 
         if (mean > most) {
             most = mean;
@@ -124,9 +109,9 @@ static struct visit find_visit(const struct hunt *hunt, const double *trace, dou
     visit.rise = most - middle;
     visit.stands_out = visit.rise / fmax(statistics_spread(scratch, hunt->follow->n_frames), LEAST_SPREAD);
     still = middle + STILL_SHARE * visit.rise;
-    visit.has_gone = mean_between(hunt, trace, onset_s + GONE_FROM_S, onset_s + GONE_TO_S) < still;
+    visit.has_gone = hunt_mean_between(hunt, trace, onset_s + GONE_FROM_S, onset_s + GONE_TO_S) < still;
     while (visit.from_s > time_s[0] &&
-           !(mean_between(hunt, trace, visit.from_s - OVER_S, visit.from_s) < still))
+           !(hunt_mean_between(hunt, trace, visit.from_s - OVER_S, visit.from_s) < still))
         visit.from_s -= 0.5 * OVER_S;
     visit.from_s = fmax(visit.from_s - OVER_S, time_s[0]);
     return visit;

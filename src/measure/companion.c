@@ -44,17 +44,7 @@ static bool trace_canal(const struct hunt *hunt, bool is_last, long row, double 
 /* Mean of a trace over OVER_S from a time on; NAN where there is no frame. */
 static double mean_from(const struct hunt *hunt, const double *trace, double from_s)
 {
-    const double *time_s = hunt->follow->time_s;
-    double sum = 0.0;
-    double n = 0.0;
-
-    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && time_s[t] <= from_s + OVER_S;
-         t++)
-        if (time_s[t] >= from_s) {
-            sum += trace[t];
-            n += 1.0;
-        }
-    return n > 0.0 ? sum / n : (double)NAN;
+    return hunt_mean_between(hunt, trace, from_s, from_s + OVER_S);
 }
 
 /* The catheter's stay about a time, as an end of the strip shows it. */
@@ -102,30 +92,10 @@ static struct company find_company(const struct hunt *hunt, const double *trace,
     return stay;
 }
 
-/* Middle crest about a row over a time; 0 where there are no frames. */
-static double crest_about(const struct hunt *hunt, long row, double from_s, double to_s)
-{
-    long reach = (long)(PLACE_MM / FOLLOW_STEP_MM);
-    double crest[128];
-    size_t n = 0;
-
-    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && n < 128; t++) {
-        double best = 0.0;
-
-        if (hunt->follow->time_s[t] > to_s)
-            break;
-        for (long k = row - reach; k <= row + reach; k++)
-            if (k >= 0 && k < (long)hunt->n_rows)
-                best = fmax(best, (double)hunt->crest[t * hunt->n_rows + (size_t)k]);
-        crest[n++] = best;
-    }
-    return n > 0 ? statistics_median(crest, n) : 0.0;
-}
-
 static bool goes_dark(const struct hunt *hunt, long row, double at_s)
 {
-    double before = crest_about(hunt, row, at_s - WITH_S - OVER_S, at_s - WITH_S);
-    double after = crest_about(hunt, row, at_s + WITH_S, at_s + WITH_S + OVER_S);
+    double before = hunt_crest_about(hunt, row, PLACE_MM, at_s - WITH_S - OVER_S, at_s - WITH_S);
+    double after = hunt_crest_about(hunt, row, PLACE_MM, at_s + WITH_S, at_s + WITH_S + OVER_S);
 
     return after < STILL_SHARE * before;
 }

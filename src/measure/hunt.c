@@ -337,3 +337,36 @@ void hunt_free(struct hunt *hunt)
     free(hunt->crest_luma);
     memset(hunt, 0, sizeof *hunt);
 }
+
+double hunt_mean_between(const struct hunt *hunt, const double *trace, double from_s, double to_s)
+{
+    const double *time_s = hunt->follow->time_s;
+    double sum = 0.0;
+    double n = 0.0;
+
+    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && time_s[t] <= to_s; t++)
+        if (time_s[t] >= from_s) {
+            sum += trace[t];
+            n += 1.0;
+        }
+    return n > 0.0 ? sum / n : (double)NAN;
+}
+
+double hunt_crest_about(const struct hunt *hunt, long row, double reach_mm, double from_s, double to_s)
+{
+    long reach = (long)(reach_mm / FOLLOW_STEP_MM);
+    double crest[128];
+    size_t n = 0;
+
+    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && n < 128; t++) {
+        double best = 0.0;
+
+        if (hunt->follow->time_s[t] > to_s)
+            break;
+        for (long k = row - reach; k <= row + reach; k++)
+            if (k >= 0 && k < (long)hunt->n_rows)
+                best = fmax(best, (double)hunt->crest[t * hunt->n_rows + (size_t)k]);
+        crest[n++] = best;
+    }
+    return n > 0 ? statistics_median(crest, n) : 0.0;
+}

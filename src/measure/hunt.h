@@ -83,6 +83,12 @@ bool hunt_is_left(const struct hunt *hunt, long row);
 /* Last frame at or before a time. */
 size_t hunt_frame_at(const struct hunt *hunt, double time_s);
 
+/* Mean of a trace of n_frames values between two times; NAN where there is no frame. */
+double hunt_mean_between(const struct hunt *hunt, const double *trace, double from_s, double to_s);
+
+/* Middle one, over a time, of the highest crests within reach of a row; 0 where there are no frames. */
+double hunt_crest_about(const struct hunt *hunt, long row, double reach_mm, double from_s, double to_s);
+
 /* Smoothed picture of a frame less background; the caller frees; NULL when memory ran out. */
 struct raster *hunt_take_excess(const struct hunt *hunt, size_t frame);
 

@@ -170,26 +170,6 @@ bool strangers_leave(const struct hunt *hunt, long *way, size_t first)
     return true;
 }
 
-/* Middle crest within reach of a row over a time; 0 where there are no frames. */
-static double crest_about(const struct hunt *hunt, long row, double from_s, double to_s)
-{
-    long reach = (long)(SHINES_MM / FOLLOW_STEP_MM);
-    double crest[128];
-    size_t n = 0;
-
-    for (size_t t = hunt_frame_at(hunt, from_s); t < hunt->follow->n_frames && n < 128; t++) {
-        double best = 0.0;
-
-        if (hunt->follow->time_s[t] > to_s)
-            break;
-        for (long k = row - reach; k <= row + reach; k++)
-            if (k >= 0 && k < (long)hunt->n_rows)
-                best = fmax(best, (double)hunt->crest[t * hunt->n_rows + (size_t)k]);
-        crest[n++] = best;
-    }
-    return n > 0 ? statistics_median(crest, n) : 0.0;
-}
-
 /* First frame in which a way has leapt onto another thing; n_frames where it does not. */
 static size_t find_theft(const struct hunt *hunt, const long *way, size_t first, long *left)
 {
@@ -201,8 +181,9 @@ static size_t find_theft(const struct hunt *hunt, const long *way, size_t first,
         if (way[t] < 0)
             continue;
         if (apart_mm(way[t], way[last]) > THEFT_MM && time_s[t] - time_s[last] < HUNT_LOST_S) {
-            double before = crest_about(hunt, way[last], time_s[last] - SHINES_S, time_s[last]);
-            double after = crest_about(hunt, way[last], time_s[t], time_s[t] + SHINES_S);
+            double before =
+                hunt_crest_about(hunt, way[last], SHINES_MM, time_s[last] - SHINES_S, time_s[last]);
+            double after = hunt_crest_about(hunt, way[last], SHINES_MM, time_s[t], time_s[t] + SHINES_S);
 
             *left = way[last];
             if (after > FAINT_SHARE * before)
