@@ -58,11 +58,14 @@ struct measuring {
 };
 
 /* The list's waves over the window; NAN where it does not tell: it must have a pass within the usual time
- * between waves of either end of the window. */
-static double listed_per_min(const struct rate_window *window, const struct passes *passes)
+ * between waves of either end of the window, or it is known that waves pause. */
+static double listed_per_min(const struct rate_window *window, const struct measuring *measuring)
 {
-    if (passes->n < 2 || passes->at_s[0] > window->from_s + passes->usual_s ||
-        passes->at_s[passes->n - 1] < window->to_s - passes->usual_s)
+    const struct passes *passes = &measuring->passes;
+    bool is_near = passes->n >= 2 && passes->at_s[0] <= window->from_s + passes->usual_s &&
+                   passes->at_s[passes->n - 1] >= window->to_s - passes->usual_s;
+
+    if (passes->n < 2 || (!is_near && !measuring->whole->has_pauses))
         return (double)NAN;
     return passes_waves(passes, window->from_s, window->to_s) / (window->to_s - window->from_s) * 60.0;
 }
@@ -94,7 +97,7 @@ static bool fill_rate(struct rate_window *window, struct wave_result *alone,
         !span_measure(alone, measuring->trace, window->from_s, window->to_s, err))
         return false;
     if (alone->verdict == CONTRACTIONS_MEASURED)
-        set_rate(window, alone, listed_per_min(window, &measuring->passes));
+        set_rate(window, alone, listed_per_min(window, measuring));
     else
         window->why = why_not(whole, alone);
     return true;
