@@ -1,5 +1,6 @@
 #include "measure/course_sections.h"
 
+#include "measure/direction.h"
 #include "measure/length.h"
 #include "measure/rate_course.h"
 #include "measure/sides.h"
@@ -12,8 +13,7 @@ static const double LONGEST_HOLE_S = 3.0; /* in which a catheter that is seen ag
 
 static void fill_wave(struct wave_seen *seen, const struct wave_one *wave, const struct bubble_facts *facts)
 {
-    bool is_one_way =
-        wave->direction == DIRECTION_CERVIX_TO_FUNDUS || wave->direction == DIRECTION_FUNDUS_TO_CERVIX;
+    bool is_one_way = direction_is_one_way(wave->direction);
 
     *seen = (struct wave_seen){.direction = wave->direction};
     if (is_one_way && !facts->is_sure_of_end)

@@ -8,9 +8,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-/* Of the narrowing of waves of full strength: what is less, its standard error added, is none (as in
- * measure/recount.c). */
-static const double EMPTY = 0.4;
 static const double LEAST_SEEN =
     0.6;                             /* of a cycle's time, and of the places' weight: else it is not judged */
 static const double MOST_OFF = 0.2;  /* of the time from wave to wave: so far from where it is expected */
@@ -18,7 +15,6 @@ static const double OFF_STEP = 0.05; /* likewise */
 static const double STEADY =
     0.15; /* how little the walls are taken to drift within a cycle: ridge of the slope */
 static const double SCATTER_PARTS = 8; /* of a cycle, whose scatter is independent */
-static const double UPPER = 0.75;      /* quantile of the narrowings: of waves of full strength */
 enum { LEAST_LISTED = 3, TERMS = 3, MOST_CYCLES = 2 * WAVE_LIST_MOST };
 
 /* One cycle: where its wave is expected, and what narrowing it shows. */
@@ -209,12 +205,12 @@ static double full_depth(const struct look *look, const struct wave_list *list)
     for (size_t i = 0; i < look->n && n < WAVE_LIST_MOST; i++)
         if (look->cycle[i].listed < list->n && look->cycle[i].is_judged)
             depth[n++] = look->cycle[i].depth;
-    return n >= LEAST_LISTED ? statistics_upper(depth, n, UPPER) : 0.0;
+    return n >= LEAST_LISTED ? statistics_upper(depth, n, CYCLES_FULL) : 0.0;
 }
 
 static void tell(bool *is_there, const struct look *look, const struct wave_list *list)
 {
-    double least = EMPTY * full_depth(look, list);
+    double least = CYCLES_EMPTY * full_depth(look, list);
     size_t n_empty = 0;
 
     for (size_t i = 0; i < look->n; i++)

@@ -5,6 +5,11 @@
 #include "measure/even.h"
 #include "measure/wave_list.h"
 
+/* Of a wave of full strength (that quantile of those that are judged): what is less is none. Waves differ in
+ * strength by up to 30 % (common practice, no source), of which this leaves two standard deviations. */
+static const double CYCLES_EMPTY = 0.4;
+static const double CYCLES_FULL = 0.75;
+
 /* The cycles of a rhythm looked at one by one, for a wave that stayed away. A filter about the rhythm rings:
  * it shows half a wave where there was none. So the walls' movement itself, not filtered, is laid over one
  * another along the stripe as the waves run, and in each cycle the narrowing is read that is there, from that
@@ -12,7 +17,7 @@
  *
  *  is_there  for each wave of the list: false where its cycle shows less than half of what the strong ones
  * do; all true where that is not told: waves of no one way, fewer than three that pass the middle, or most
- * cycles empty False when memory ran out. */
+ * cycles empty. False when memory ran out. */
 MUST_CHECK bool cycles_look(bool *is_there, const struct even *even, double spacing,
                             const struct wave_result *result, const struct wave_list *list);
 

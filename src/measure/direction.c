@@ -28,6 +28,11 @@ static const double MOST_TURN_RAD = 1.5;
 static const double LEAST_ON = 0.4; /* of the stripe's usual motion, that the walls beyond it must have */
 static const double TOGETHER = 0.7; /* share that runs to the middle above which they end where they meet */
 
+bool direction_is_one_way(enum wave_direction direction)
+{
+    return direction == DIRECTION_FUNDUS_TO_CERVIX || direction == DIRECTION_CERVIX_TO_FUNDUS;
+}
+
 double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,
                                  size_t from_i, size_t to_i)
 {

@@ -5,6 +5,9 @@
 
 #include <complex.h>
 
+/* Whether waves run from one end of the stripe to the other, all alike. */
+bool direction_is_one_way(enum wave_direction direction);
+
 /* Phase advance between positions `lag` apart, summed over positions [from_p, to_p) and samples [from_i,
  * to_i): its argument is the turn, its size how much speaks for it. */
 double complex direction_advance(const struct even *even, size_t lag, size_t from_p, size_t to_p,

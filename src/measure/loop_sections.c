@@ -3,6 +3,7 @@
 #include "measure/bubble_sections.h"
 #include "measure/contraction.h"
 #include "measure/course_sections.h"
+#include "measure/direction.h"
 #include "measure/length.h"
 
 #include <math.h>
@@ -20,8 +21,7 @@ static void pass_doubt_on(struct loop_result *result)
 
     if (!result->cavity.marks_doubted)
         return;
-    if (result->contractions.verdict == CONTRACTIONS_MEASURED &&
-        (direction == DIRECTION_CERVIX_TO_FUNDUS || direction == DIRECTION_FUNDUS_TO_CERVIX))
+    if (result->contractions.verdict == CONTRACTIONS_MEASURED && direction_is_one_way(direction))
         (void)text_list_add(&result->contractions.reasons,
                             "the marks may be exchanged (see the cavity): the waves then run the other way");
     if (result->deposit.verdict == DEPOSIT_MEASURED)
@@ -218,8 +218,7 @@ static bool walls_make(struct walls *walls, const struct loop_result *result,
 static void withhold_direction(struct contractions *contractions, const struct bubble_facts *facts,
                                const struct wave_result *wave)
 {
-    bool is_one_way =
-        wave->direction == DIRECTION_CERVIX_TO_FUNDUS || wave->direction == DIRECTION_FUNDUS_TO_CERVIX;
+    bool is_one_way = direction_is_one_way(wave->direction);
 
     if ((wave->runs_on || wave->meets_aside) && !facts->fundus_given &&
         facts->trust < BUBBLE_FACTS_LEAST_TRUST) { /* the stripe may go on where it was taken to end */

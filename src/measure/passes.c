@@ -22,7 +22,7 @@ static double interval_s(const struct passes *passes, size_t i)
 /* Mean and scatter of the intervals in which no wave is missing. */
 static void set_usual(struct passes *passes, double rhythm_s)
 {
-    double all_s[WAVE_LIST_MOST];
+    double all_s[PASSES_MOST];
     size_t n_all = passes->n - 1;
     size_t n = 0;
     double most_s = 0.0;

@@ -7,13 +7,15 @@
  * to 30 % (common practice, no source), of which this is two standard deviations. */
 static const double PASSES_GAP = 1.6;
 
+enum { PASSES_MOST = 2 * WAVE_LIST_MOST + 2 }; /* those of the list, and those beside it */
+
 /* When the waves of a list pass the middle of the stripe. */
 struct passes {
     size_t n;
-    double at_s[2 * WAVE_LIST_MOST + 2]; /* n, rising */
-    double from_s, to_s;                 /* looked at */
-    double usual_s;                      /* from pass to pass, where none is missing between; n >= 2 */
-    double uneven;                       /* standard deviation of that time over it */
+    double at_s[PASSES_MOST];     /* n, rising */
+    double from_s, to_s;          /* looked at */
+    double usual_s;               /* from pass to pass, where none is missing between; n >= 2 */
+    double uneven;                /* standard deviation of that time over it */
     double at_first_s, at_last_s; /* the usual time near either edge, where the rate may have changed */
     bool lacks_first, lacks_last; /* a wave would have been due between that edge and its nearest pass */
     size_t n_gaps;                /* between passes, in which a wave would have been due */

@@ -2,16 +2,16 @@
 
 #include "base/statistics.h"
 #include "measure/cycles.h"
+#include "measure/direction.h"
 #include "measure/passes.h"
 #include "measure/usual_wave.h"
 
 #include <math.h>
 #include <stdlib.h>
 
-/* Shares of the usual wave. Waves differ in strength by up to 30 % (common practice, no source): two standard
- * deviations are 0.4. On made loops waves that were left out showed up to 0.5 where they were listed, and up
- * to 0.55 where the rest was searched for the best place; of those that came one in a hundred showed less. */
-static const double EMPTY = 0.4;
+/* Shares of the usual wave. On made loops waves that were left out showed up to 0.5 where they were listed,
+ * and up to 0.55 where the rest was searched for the best place; of those that came one in a hundred showed
+ * less. */
 static const double LEAST_BETWEEN = 0.55;
 static const double DOUBTFUL = 0.55;     /* of a strong one: up to there it may be none, as above */
 static const double LEAST_AT_EDGE = 0.6; /* of the flank that reaches in */
@@ -21,7 +21,6 @@ static const double NEAREST = 0.6;   /* between two waves: intervals are uneven 
 static const double FARTHEST = 0.75; /* beyond an edge: from there on nothing of a wave reaches in */
 static const double ROOM = 1.25;     /* between two waves: one may lie between them */
 static const double MOST_ROOM = 4.0; /* in longer pauses only the list's own waves count */
-static const double UPPER = 0.75;    /* quantile of the shares: what a wave of full strength shows */
 /* Of the movement about a pass (0..1) that the usual wave explains if it runs one way and if it runs the
  * other: of 1400 waves that ran as told (600 made loops) the other way explained more than this less for all
  * but one; of 34 in loops whose waves ran either way, but were told one way, as many as turned round show it.
@@ -38,12 +37,13 @@ static double share_at(struct usual_wave *usual, const struct usual_pass *own)
     double off = MOST_OFF * usual->interval;
     struct usual_stretch stretch = {own->at - (double)usual->half, own->at + (double)usual->half, own->way};
     struct usual_pass best = {0};
-    double share = NAN;
+    double share = 0.0;
+    bool is_found = false;
 
     usual_wave_take(usual, own, -1.0);
-    (void)!usual_wave_find(usual, own->at - off, own->at + off, &stretch, true, &best, &share);
+    is_found = usual_wave_find(usual, own->at - off, own->at + off, &stretch, true, &best, &share);
     usual_wave_take(usual, own, 1.0);
-    return share;
+    return is_found ? share : (double)NAN;
 }
 
 /* Share of the usual wave in each listed one, NAN where its way is not known; what a strong one has, 0 where
@@ -58,28 +58,24 @@ static double read_shares(struct usual_wave *usual, double *share)
         if (isfinite(share[k]) && usual_wave_is_within(usual, &usual->pass[k]))
             sorted[n++] = share[k];
     }
-    return n < LEAST_JUDGED ? 0.0 : statistics_upper(sorted, n, UPPER);
+    return n < LEAST_JUDGED ? 0.0 : statistics_upper(sorted, n, CYCLES_FULL);
 }
 
 /* Marks those of which the rest holds enough of a usual wave. */
-static void confirm(struct usual_wave *usual, bool *is_there)
+static void confirm(const struct usual_wave *usual, const double *share, double strong, bool *is_there)
 {
-    double share[WAVE_LIST_MOST];
-    double strong = read_shares(usual, share);
-
     for (size_t k = 0; k < usual->n && strong > 0.0; k++)
-        is_there[usual->pass[k].listed] |= share[k] >= EMPTY * strong;
+        is_there[usual->pass[k].listed] |= share[k] >= CYCLES_EMPTY * strong;
 }
 
-/* Counts those that may be none, and tells what a strong one has. */
-static double count_doubtful(struct wave_list *list, struct usual_wave *usual)
+/* How many may be none. */
+static size_t n_doubtful(const struct usual_wave *usual, const double *share, double strong)
 {
-    double share[WAVE_LIST_MOST];
-    double strong = read_shares(usual, share);
+    size_t n = 0;
 
     for (size_t k = 0; k < usual->n; k++)
-        list->n_doubtful += share[k] < DOUBTFUL * strong;
-    return strong;
+        n += share[k] < DOUBTFUL * strong;
+    return n;
 }
 
 /* Of waves of one way, whether one whose whole course is seen runs the other way, or might as well. */
@@ -122,9 +118,8 @@ static bool leave_out(struct wave_list *list, const bool *is_there)
 
 /* ---- waves that are not ---- */
 
-/* A pass that was found is that of the wave which is listed about then as one whose middle was not seen, the
- * nearest to it; else it is added beside the list. */
-static void add_pass(struct wave_list *list, double at_s)
+/* The wave that is listed about a moment as one whose middle was not seen, the nearest; NULL: none. */
+static struct wave_one *listed_about(struct wave_list *list, double at_s)
 {
     struct wave_one *own = NULL;
     double nearest_s = HUGE_VAL;
@@ -138,6 +133,13 @@ static void add_pass(struct wave_list *list, double at_s)
             own = wave;
         }
     }
+    return own;
+}
+
+/* A pass that was found is that of a listed wave; without one, or beyond an edge, it is added beside the
+ * list. */
+static void add_pass(struct wave_list *list, struct wave_one *own, double at_s)
+{
     if (own == NULL || at_s < list->from_s || at_s > list->to_s) {
         list->beside_s[list->n_beside++] = at_s;
         return;
@@ -163,13 +165,8 @@ static void set_edge(struct wave_list *list, double next_s, double at_s, bool is
         if (own == NULL || fabs(wave->middle_s - at_s) < fabs(own->middle_s - at_s))
             own = wave;
     }
-    if (is_there && own != NULL && at_s >= list->from_s && at_s <= list->to_s) {
-        own->middle_s = at_s;
-        own->has_middle = true;
-        list->n_middle += 1.0;
-    } else if (is_there) {
-        add_pass(list, at_s);
-    }
+    if (is_there)
+        add_pass(list, own != NULL ? own : listed_about(list, at_s), at_s);
 }
 
 /* The pass next to an edge whose whole wave is seen; n: none. */
@@ -235,8 +232,10 @@ static void look_between(struct wave_list *list, const struct usual_wave *usual,
             other->at - one->at <= MOST_ROOM * usual->interval &&
             usual_wave_find(usual, one->at + away, other->at - away, &stretch, true, &best, &share) &&
             share >= LEAST_BETWEEN) {
+            double at_s = usual->even->from_s + best.at / EVEN_HZ;
+
             list->n_doubtful += share < DOUBTFUL * strong;
-            add_pass(list, usual->even->from_s + best.at / EVEN_HZ);
+            add_pass(list, listed_about(list, at_s), at_s);
         }
     }
 }
@@ -248,6 +247,8 @@ static bool look(struct wave_list *list, const struct even *even, double spacing
 {
     struct passes passes = passes_of(list);
     struct usual_wave usual;
+    double share[WAVE_LIST_MOST] = {0};
+    double strong = 0.0;
     bool is_known = false;
 
     if (passes.n < 2) {
@@ -257,15 +258,19 @@ static bool look(struct wave_list *list, const struct even *even, double spacing
     if (!usual_wave_make(&usual, even, passes.usual_s, list->n))
         return false;
     is_known = usual_wave_learn(&usual, list, spacing, result);
-    if (is_known)
-        confirm(&usual, is_there);
-    if (leave_out(list, is_there))
-        is_known = is_known && usual_wave_learn(&usual, list, spacing, result);
-    if (is_known &&
-        (result->direction == DIRECTION_FUNDUS_TO_CERVIX || result->direction == DIRECTION_CERVIX_TO_FUNDUS))
+    if (is_known) {
+        strong = read_shares(&usual, share);
+        confirm(&usual, share, strong, is_there);
+    }
+    if (leave_out(list, is_there) && is_known) {
+        is_known = usual_wave_learn(&usual, list, spacing, result);
+        strong = is_known ? read_shares(&usual, share) : 0.0;
+    }
+    if (is_known && direction_is_one_way(result->direction))
         look_at_ways(list, &usual);
     if (is_known) {
-        look_between(list, &usual, count_doubtful(list, &usual));
+        list->n_doubtful = n_doubtful(&usual, share, strong);
+        look_between(list, &usual, strong);
         look_at_edge(list, &usual, true);
         look_at_edge(list, &usual, false);
     }

@@ -25,8 +25,6 @@ static const double COUNT_ERROR = 0.75; /* waves: of swings, about half of one a
 static const double EDGE_ERROR = 0.35; /* waves: parts of waves at the edges, whose neighbours are not seen */
 static const double UNEVEN_RAD = 0.7;  /* scatter of the phase from which swings weigh as much as it */
 static const double PAUSE = 1.0;       /* over the usual wave: rests, more than the places disagree by */
-static const double MOST_DISPUTED = 1.5;   /* waves between phase and swings where crests bear out neither */
-static const double DISPUTED_SHARE = 0.3;  /* likewise, of the swings: more waves leave more to dispute */
 static const double VELOCITY_RATIO = 1.04; /* from one that is tried to the next */
 
 enum { N_VELOCITIES = 49, MOST_PLACES = 100 };
@@ -253,7 +251,7 @@ static void dispute(const struct tally *tally, double phase, double duration_min
 {
     double apart = fabs(tally->waves - phase);
 
-    if (tally->crests > 0.0 || apart <= fmax(MOST_DISPUTED, DISPUTED_SHARE * tally->waves))
+    if (tally->crests > 0.0 || apart <= fmax(TRAIN_MOST_DISPUTED, TRAIN_DISPUTED_SHARE * tally->waves))
         return;
     result->is_disputed = true;
     result->has_frequency = false;

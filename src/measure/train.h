@@ -5,6 +5,10 @@
 #include "measure/even.h"
 
 static const double TRAIN_FEW = 2.5; /* waves: fewer that come unevenly are no rhythm */
+/* Waves between two ways of counting from which on neither is told, and likewise of those counted: more waves
+ * leave more to dispute. */
+static const double TRAIN_MOST_DISPUTED = 1.5;
+static const double TRAIN_DISPUTED_SHARE = 0.3;
 
 /* Waves counted one by one, which needs no steady rhythm: from one crest to the next, and from one trough to
  * the next. Where waves come at uneven intervals their phase slips by whole waves against any steady tone.

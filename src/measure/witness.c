@@ -1,5 +1,6 @@
 #include "measure/witness.h"
 
+#include "measure/direction.h"
 #include "measure/passes.h"
 #include "measure/phase.h"
 #include "measure/train.h"
@@ -15,9 +16,6 @@ static const double LACKING =
     0.5; /* waves: error of each that the list lacks where nothing tells it came not */
 /* Waves between list and phase: a phase that slipped, or a list that missed one, errs by a whole one. */
 static const double SLIP = 0.75;
-/* Waves from which on neither is told, and likewise of the fewer ones (as in measure/train.c). */
-static const double MOST_DISPUTED = 1.5;
-static const double DISPUTED_SHARE = 0.3;
 /* Of the list at the most, where it misses weak waves, which the phase does not, as in windows
  * (measure/rate_course.c); but not beside a phase that scatters so that it slips. */
 static const double MOST_WEIGHT = 0.5;
@@ -29,29 +27,25 @@ struct opinions {
     double minutes;
     double phase, phase_error;
     double list, list_error;
+    double weight; /* of the list, by one over the squared errors */
     double apart;  /* by which the list has more */
     bool is_whole; /* what passes beside the list's waves was looked for at both edges */
 };
 
-static bool is_one_way(enum wave_direction direction)
-{
-    return direction == DIRECTION_FUNDUS_TO_CERVIX || direction == DIRECTION_CERVIX_TO_FUNDUS;
-}
-
 /* Mixed waves that meet are one in the list, and of waves without a way it may hold parts. */
 static bool has_way(const struct wave_result *result)
 {
-    return is_one_way(result->direction) || result->direction == DIRECTION_OPPOSING;
+    return direction_is_one_way(result->direction) || result->direction == DIRECTION_OPPOSING;
 }
 
 bool witness_sees_other_way(const struct wave_list *list, const struct wave_result *result, double length)
 {
-    if (!is_one_way(result->direction))
+    if (!direction_is_one_way(result->direction))
         return false;
     if (list->has_other_way)
         return true;
     for (size_t i = 0; i < list->n; i++)
-        if (is_one_way(list->wave[i].direction) && list->wave[i].direction != result->direction &&
+        if (direction_is_one_way(list->wave[i].direction) && list->wave[i].direction != result->direction &&
             list->wave[i].along >= LEAST_ALONG * length)
             return true;
     return false;
@@ -91,6 +85,7 @@ static struct opinions opinions_of(const struct wave_list *list, const struct pa
     all.list = passes_waves(passes, passes->from_s, passes->to_s);
     all.list_error =
         hypot(hypot(passes_error(passes), own), all.is_whole ? 0.0 : LACKING * sqrt(lacking(passes)));
+    all.weight = pow(all.phase_error / hypot(all.phase_error, all.list_error), 2.0);
     all.apart = all.list - all.phase;
     return all;
 }
@@ -116,13 +111,12 @@ static void widen(struct wave_result *result, double more_per_min)
 static void join(const struct opinions *all, double lacks, struct wave_result *result)
 {
     double both = hypot(all->phase_error, all->list_error);
-    double weight = pow(all->phase_error / both, 2.0);
 
     if (all->is_whole && has_way(result))
-        tell(result, all, all->phase + weight * all->apart,
+        tell(result, all, all->phase + all->weight * all->apart,
              NORMAL_95 * all->phase_error * all->list_error / both * fmax(1.0, fabs(all->apart) / both));
     else if (result->regularity > PHASE_STEADY_RAD || lacks >= 1.0)
-        tell(result, all, all->phase + fmin(weight, MOST_WEIGHT) * all->apart,
+        tell(result, all, all->phase + fmin(all->weight, MOST_WEIGHT) * all->apart,
              hypot(NORMAL_95 * all->phase_error, all->apart));
 }
 
@@ -131,13 +125,14 @@ static void join(const struct opinions *all, double lacks, struct wave_result *r
 static void settle(const struct opinions *all, const struct passes *passes, struct wave_result *result)
 {
     double fewer = fmin(all->list, all->phase);
-    double weight = pow(all->phase_error, 2.0) / (pow(all->phase_error, 2.0) + pow(all->list_error, 2.0));
+    double weight = all->weight;
 
     if (has_way(result) && all->is_whole && all->apart < 0.0 && fabs(all->apart + room(passes)) <= SLIP) {
         tell(result, all, all->list, hypot(NORMAL_95 * all->list_error, 0.5 * all->apart));
         result->has_pauses = true;
         result->share = fmin(result->frequency_per_min * passes->usual_s / 60.0, 1.0);
-    } else if (has_way(result) && fabs(all->apart) > fmax(MOST_DISPUTED, DISPUTED_SHARE * fewer)) {
+    } else if (has_way(result) &&
+               fabs(all->apart) > fmax(TRAIN_MOST_DISPUTED, TRAIN_DISPUTED_SHARE * fewer)) {
         result->is_disputed = true;
         result->has_frequency = false;
         result->phase_per_min = result->frequency_per_min;
