@@ -10,22 +10,45 @@ static const double LONGER_SHARE_FEW = 0.95;
 static const double SIZE_RATIO = 1.25;   /* of a major tick to a minor one */
 static const double NUMBER_GAP = 0.03;   /* of the width: how far off a number stands */
 static const double NUMBER_HIGH = 0.012; /* of the height: half of its own */
-enum { NUMBER_MIN_PX = 8 };
+static const double LARGER_OTHERS = 0.8; /* quantile */
+enum { NUMBER_MIN_PX = 8, BESIDE_PX = 1 };
 
-/** Sizes of the marks at places k = phase (mod every), or of all others; returns how many. */
-static size_t sizes_at(const struct lattice *lattice, const struct marks *marks, int every, int phase,
-                       bool is_at, float *sizes)
+/** What stands out at each place of a row, from its shortest mark's reach to its longest's: ticks that were
+ * too faint for marks have a size as well. NAN where there is nothing. */
+static void read_sizes(const struct lattice *lattice, const struct marks *marks, float *sizes)
+{
+    int left = marks->width_px;
+    int right = 0;
+
+    for (int k = 0; k < lattice->n_places; k++)
+        if (lattice->members[k] != SIZE_MAX) {
+            const struct mark *mark = &marks->items[lattice->members[k]];
+
+            left = mark->left_px < left ? mark->left_px : left;
+            right = mark->right_px > right ? mark->right_px : right;
+        }
+    for (int k = 0; k < lattice->n_places; k++) {
+        double y_px = lattice->first_px + lattice->spacing_px * k;
+        float sum = 0;
+
+        for (int x = left - BESIDE_PX; x <= right + BESIDE_PX; x++)
+            sum += marks_ridge_at(marks, x, y_px, 0, 1);
+        sizes[k] = sum > 0 ? sum : NAN;
+    }
+}
+
+/** Sizes at places k = phase (mod every), or at all others; returns how many. */
+static size_t sizes_at(const float *sizes, int n_places, int every, int phase, bool is_at, float *picked)
 {
     size_t n = 0;
 
-    for (int k = 0; k < lattice->n_places; k++)
-        if (lattice->members[k] != SIZE_MAX && (k % every == phase) == is_at)
-            sizes[n++] = (float)(marks->items[lattice->members[k]].right_px -
-                                 marks->items[lattice->members[k]].left_px + 1);
+    for (int k = 0; k < n_places; k++)
+        if (isfinite(sizes[k]) && (k % every == phase) == is_at)
+            picked[n++] = sizes[k];
     return n;
 }
 
-/** How often a length of the first list exceeds one of the second, ties counting half (0..1). */
+/** How often a size of the first list exceeds one of the second, ties counting half (0..1). */
 static double share_longer(const float *at, size_t n_at, const float *others, size_t n_others)
 {
     double wins = 0;
@@ -36,43 +59,42 @@ static double share_longer(const float *at, size_t n_at, const float *others, si
     return wins / (double)(n_at * n_others);
 }
 
-/** True when the marks at `phase` are longer than nearly all others; tissue under a ruler may shorten some.
- */
-static bool stands_out(const struct lattice *lattice, const struct marks *marks, int every, int phase,
-                       float *typical)
+/** True when the marks at `phase` are larger than nearly all others, and by a good part than the larger of
+ * these: among ticks of two lengths by turns some are always the largest. Tissue under a ruler may shorten
+ * some. */
+static bool stands_out(const float *sizes, int n_places, int every, int phase, float *typical)
 {
     float at[2 * LATTICE_PLACES_MAX + 1];
     float others[2 * LATTICE_PLACES_MAX + 1];
-    size_t n_at = sizes_at(lattice, marks, every, phase, true, at);
-    size_t n_others = sizes_at(lattice, marks, every, phase, false, others);
+    size_t n_at = sizes_at(sizes, n_places, every, phase, true, at);
+    size_t n_others = sizes_at(sizes, n_places, every, phase, false, others);
 
+    if (n_at < 2 || n_others < 2)
+        return false;
     *typical = plane_quantile(at, n_at, n_at < 4 ? 0.2 : 0.5);
-    return n_at >= 2 && n_others >= 2 &&
-           plane_quantile(at, n_at, 0.5) >= (float)SIZE_RATIO * plane_quantile(others, n_others, 0.5) &&
+    return plane_quantile(at, n_at, 0.5) >=
+               (float)SIZE_RATIO * plane_quantile(others, n_others, LARGER_OTHERS) &&
            share_longer(at, n_at, others, n_others) >= (n_at < 4 ? LONGER_SHARE_FEW : LONGER_SHARE);
 }
 
 int lattice_major_every(const struct lattice *lattice, const struct marks *marks)
 {
     static const int tried[] = {10, 5, 2};
+    float sizes[2 * LATTICE_PLACES_MAX + 1];
 
+    read_sizes(lattice, marks, sizes);
     for (size_t i = 0; i < sizeof tried / sizeof tried[0]; i++)
         for (int phase = 0; phase < tried[i]; phase++) {
             float typical = 0;
-            float half_way = 0;
-            float sizes[2 * LATTICE_PLACES_MAX + 1];
+            float half_way[2 * LATTICE_PLACES_MAX + 1];
             size_t n = 0;
 
-            if (!stands_out(lattice, marks, tried[i], phase, &typical))
+            if (!stands_out(sizes, lattice->n_places, tried[i], phase, &typical))
                 continue;
             if (tried[i] != 10)
                 return tried[i];
-            for (int k = 0; k < lattice->n_places; k++)
-                if (k % 10 == (phase + 5) % 10 && lattice->members[k] != SIZE_MAX)
-                    sizes[n++] = (float)(marks->items[lattice->members[k]].right_px -
-                                         marks->items[lattice->members[k]].left_px + 1);
-            half_way = plane_quantile(sizes, n, 0.5);
-            if (typical > 1.15F * half_way)
+            n = sizes_at(sizes, lattice->n_places, 10, (phase + 5) % 10, true, half_way);
+            if (n == 0 || typical > 1.15F * plane_quantile(half_way, n, 0.5))
                 return 10;
         }
     return 0;

@@ -139,13 +139,16 @@ static void draw_ruler(struct frame *frame, const struct screen_ruler *ruler)
     for (int k = 0; k < ruler->n_ticks; k++) {
         int along = (int)lround(ruler->first_px + ruler->spacing_px * k);
         int across = (int)lround(ruler->x_px);
-        int length = ruler->long_every && k % ruler->long_every == 0 ? 10 : 5;
+        bool is_long = ruler->long_every && k % ruler->long_every == 0;
+        int length = (is_long ? 10 : 5) + (ruler->pixel_more_every && k % ruler->pixel_more_every == 0);
+        int usual = ruler->luma == 0 ? 190 : ruler->luma;
+        uint8_t luma = (uint8_t)(is_long || ruler->short_luma == 0 ? usual : ruler->short_luma);
 
         last_px = along;
         if (ruler->number_every && k % ruler->number_every == 0)
             draw_word(frame, across + 14, along - 4, k / ruler->number_every < 10 ? 1 : 2, (unsigned)k);
         for (int i = 0; i < length; i++)
-            put(frame, ruler->is_lying ? along : across + i, ruler->is_lying ? across + i : along, 190);
+            put(frame, ruler->is_lying ? along : across + i, ruler->is_lying ? across + i : along, luma);
     }
     for (int y = (int)ruler->first_px; ruler->has_line && y <= last_px; y++)
         put(frame, (int)lround(ruler->x_px), y, 190);

@@ -20,8 +20,11 @@ struct screen_ruler {
     double spacing_px;
     int long_every; /* every how many ticks a longer one stands; 0: all alike */
     bool is_lying;
-    int number_every; /* every how many ticks a number stands; 0: none */
-    bool has_line;    /* a line joins the ticks */
+    int number_every;     /* every how many ticks a number stands; 0: none */
+    bool has_line;        /* a line joins the ticks */
+    int pixel_more_every; /* every how many ticks one is a pixel longer, as blurred edges leave it; 0: none */
+    int luma;             /* of ticks; 0: 190 */
+    int short_luma;       /* of ticks that are not the longer ones; 0: as bright as these */
 };
 
 struct screen {

@@ -92,6 +92,36 @@ static void every_second_tick_longer_means_half_centimetres(void **state)
     ruler_free(&ruler);
 }
 
+/* Ticks by turns 10 and 5 px long, of which the first and the eleventh were a pixel longer, were taken for a
+ * ruler whose every tenth tick stands out: the scale of 9 in 300 made loops was twice the true one. */
+static void a_pixel_more_does_not_make_a_longer_tick(void **state)
+{
+    struct screen screen = with_ruler(17, 30.7, 2);
+    struct ruler ruler = {0};
+
+    (void)state;
+    screen.ruler.pixel_more_every = 10;
+    find(&ruler, &screen, FRAMES);
+    check_spacing(&ruler, 30.7, 5);
+    assert_false(ruler.is_assumed);
+    ruler_free(&ruler);
+}
+
+/* As above: short ticks that hardly stand out were not counted among those that may be shorter. */
+static void short_ticks_may_be_faint(void **state)
+{
+    struct screen screen = with_ruler(17, 30.7, 2);
+    struct ruler ruler = {0};
+
+    (void)state;
+    screen.ruler.luma = 130;
+    screen.ruler.short_luma = 24;
+    find(&ruler, &screen, FRAMES);
+    check_spacing(&ruler, 30.7, 5);
+    assert_false(ruler.is_assumed);
+    ruler_free(&ruler);
+}
+
 static void every_fifth_tick_longer_is_what_makes_a_possible_depth(void **state)
 {
     struct screen screen = with_ruler(11, 50.2, 5); /* 515 px: 103 mm in centimetres, 21 mm in 2 mm */
@@ -255,6 +285,8 @@ int main(void)
         cmocka_unit_test(like_ticks_are_assumed_to_be_centimetres_and_it_says_so),
         cmocka_unit_test(every_tenth_tick_longer_means_millimetres),
         cmocka_unit_test(every_second_tick_longer_means_half_centimetres),
+        cmocka_unit_test(a_pixel_more_does_not_make_a_longer_tick),
+        cmocka_unit_test(short_ticks_may_be_faint),
         cmocka_unit_test(every_fifth_tick_longer_is_what_makes_a_possible_depth),
         cmocka_unit_test(a_number_at_every_tick_confirms_centimetres),
         cmocka_unit_test(numbers_at_every_second_tick_confirm_nothing),
