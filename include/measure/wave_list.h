@@ -40,6 +40,7 @@ struct wave_list {
                          what was looked at or so near to its edges that they reach in */
     size_t n_beside;
     size_t n_doubtful;    /* waves that hold so little of a usual one that they may be none */
+    size_t n_faint;       /* between waves: what holds still less of one, and may be a wave */
     bool has_other_way;   /* of waves of one way, one clearly runs the other */
     bool has_either_way;  /* or one might as well */
     bool is_edge_told[2]; /* whether one passes beside the first (last) of the list was looked for there */

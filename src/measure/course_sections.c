@@ -80,10 +80,15 @@ static void fill_count(struct loop_result *result, const struct bubble_facts *fa
             n_beside);
     if (list->n_doubtful > 0)
         (void)text_list_add(&contractions->reasons,
-                            "of the waves that are counted %zu may be none, being little more than half as "
-                            "strong as the others: the "
-                            "frequency's interval takes that in",
+                            "of the waves that are counted %zu may be none, being a third as "
+                            "strong as the others: the frequency's interval takes that in",
                             list->n_doubtful);
+    if (list->n_faint > 0)
+        (void)text_list_add(
+            &contractions->reasons,
+            "between the waves that are counted there may be %zu more, a quarter as strong as "
+            "the others: the frequency's interval takes that in",
+            list->n_faint);
     for (size_t i = 0; i < list->n; i++)
         n_aside += list->wave[i].has_start && list->wave[i].has_end && !list->wave[i].has_middle;
     if (n_aside > 0)

@@ -314,27 +314,42 @@ static bool fill_contractions(struct loop_result *result, const struct bubble_fa
     return true;
 }
 
-/* A quiet trace says that the uterus is quiet only where it is surely the stripe's, and waves of something
- * that is hardly a stripe are not the uterus's. */
-static void withhold_waves(struct contractions *contractions, const struct stripe *stripe)
+/* Why what moves, or does not, is not told: NULL where it is. A quiet trace says that the uterus is quiet
+ * only where it is surely the stripe's, and waves of something that is hardly a stripe are not the uterus's.
+ */
+static const char *why_withheld(const struct contractions *contractions, const struct stripe *stripe,
+                                const struct wave_result *measured)
 {
-    bool is_doubtful = contractions->verdict == CONTRACTIONS_QUIESCENT && !stripe_is_sure(stripe);
-    bool is_hardly = contractions->verdict == CONTRACTIONS_MEASURED && stripe->trust < HARDLY_TRUST;
+    if (contractions->verdict == CONTRACTIONS_MEASURED && stripe->trust < HARDLY_TRUST)
+        return "what lies there hardly looks like an endometrium, so what moves in it is not told; check the "
+               "marks";
+    if (contractions->verdict == CONTRACTIONS_MEASURED && !stripe->is_marked &&
+        stripe->trust < BUBBLE_FACTS_LEAST_TRUST && measured->direction == DIRECTION_UNDETERMINED)
+        return "something moves rhythmically, but runs neither way along what was taken for the stripe, "
+               "which is "
+               "little trusted: it may be other tissue; mark its ends with --fundus and --os";
+    if (contractions->verdict != CONTRACTIONS_QUIESCENT || stripe_is_sure(stripe))
+        return NULL;
+    return stripe->is_marked ? "nothing moves rhythmically between the marks, but what lies there may not be "
+                               "the stripe; check the "
+                               "marks"
+                             : "nothing moves rhythmically where the stripe was taken to be, but it may not "
+                               "be the stripe; mark its "
+                               "ends with --fundus and --os";
+}
+
+static void withhold_waves(struct contractions *contractions, const struct stripe *stripe,
+                           const struct wave_result *measured)
+{
+    const char *why = why_withheld(contractions, stripe, measured);
     struct contractions withheld = {.verdict = CONTRACTIONS_NOT_ASSESSABLE,
                                     .assessed_s = contractions->assessed_s,
                                     .reasons = contractions->reasons};
 
-    if (!is_doubtful && !is_hardly)
+    if (why == NULL)
         return;
     *contractions = withheld;
-    (void)text_list_add(
-        &contractions->reasons,
-        is_hardly           ? "what lies there hardly looks like an endometrium, so what moves in it is not "
-                              "told; check the marks"
-        : stripe->is_marked ? "nothing moves rhythmically between the marks, but what lies there may not be "
-                              "the stripe; check the marks"
-                            : "nothing moves rhythmically where the stripe was taken to be, but it "
-                              "may not be the stripe; mark its ends with --fundus and --os");
+    (void)text_list_add(&contractions->reasons, "%s", why);
 }
 
 /* Contractions, bubbles, and how the contractions went in time, which the deposit parts. */
@@ -348,7 +363,7 @@ static bool fill_waves(struct loop_result *result, const struct bubble_facts *fa
         (void)error_memory(err);
     is_made = is_made && fill_contractions(result, facts, &walls.trace, &measured, err);
     if (is_made) {
-        withhold_waves(&result->contractions, facts->stripe);
+        withhold_waves(&result->contractions, facts->stripe, &measured);
         bubble_sections_fill(result, facts);
         is_made = course_sections_fill(result, facts, &walls.trace, &measured, err);
     }

@@ -8,17 +8,20 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
-/* Shares of the usual wave. On made loops waves that were left out showed up to 0.5 where they were listed,
- * and up to 0.55 where the rest was searched for the best place; of those that came one in a hundred showed
- * less. */
-static const double LEAST_BETWEEN = 0.55;
-static const double DOUBTFUL = 0.55;     /* of a strong one: up to there it may be none, as above */
+/* Shares of the usual wave's core, of a wave of full strength where it is listed. On made loops waves that
+ * were left out showed up to 0.28, waves of a third of the mean strength 0.25 to 0.4, of half of it and more
+ * 0.35. */
+static const double LEAST = 0.3;
+static const double HARDLY_ANY = 0.2;
+static const double DOUBTFUL = 0.4;      /* up to there it may be none */
 static const double LEAST_AT_EDGE = 0.6; /* of the flank that reaches in */
 /* Shares of the time from wave to wave. */
 static const double MOST_OFF = 0.2;  /* of a listed wave: so far a track's line may miss its pass */
 static const double NEAREST = 0.6;   /* between two waves: intervals are uneven by up to 30 %, as above */
 static const double FARTHEST = 0.75; /* beyond an edge: from there on nothing of a wave reaches in */
+static const double WITHIN = 0.2;    /* of an edge: from there on the core of a wave is seen */
 static const double ROOM = 1.25;     /* between two waves: one may lie between them */
 static const double MOST_ROOM = 4.0; /* in longer pauses only the list's own waves count */
 /* Of the movement about a pass (0..1) that the usual wave explains if it runs one way and if it runs the
@@ -28,7 +31,7 @@ static const double MOST_ROOM = 4.0; /* in longer pauses only the list's own wav
 static const double LEAST_EXPLAINED = 0.3;
 static const double CLEARLY = 0.15;
 static const double HARDLY = 0.1;
-enum { LEAST_JUDGED = 3 };
+enum { LEAST_JUDGED = 3, MOST_BETWEEN = 4 };
 
 /* ---- waves that are listed ---- */
 
@@ -37,68 +40,78 @@ static double share_at(struct usual_wave *usual, const struct usual_pass *own)
     double off = MOST_OFF * usual->interval;
     struct usual_stretch stretch = {own->at - (double)usual->half, own->at + (double)usual->half, own->way};
     struct usual_pass best = {0};
-    double share = 0.0;
-    bool is_found = false;
+    double share = (double)NAN;
 
     usual_wave_take(usual, own, -1.0);
-    is_found = usual_wave_find(usual, own->at - off, own->at + off, &stretch, true, &best, &share);
+    if (usual_wave_find(usual, own->at - off, own->at + off, &stretch, true, &best, &share))
+        share = usual_wave_core(usual, &best);
     usual_wave_take(usual, own, 1.0);
-    return is_found ? share : (double)NAN;
+    return share;
 }
 
-/* Share of the usual wave in each listed one, NAN where its way is not known; what a strong one has, 0 where
- * too few are seen to tell. */
-static double read_shares(struct usual_wave *usual, double *share)
+/* How much of the usual wave each listed one holds, NAN where its way is not known. False where too few are
+ * seen from beginning to end to tell what is usual. */
+static bool read_shares(struct usual_wave *usual, double *share)
 {
-    double sorted[WAVE_LIST_MOST];
     size_t n = 0;
 
     for (size_t k = 0; k < usual->n; k++) {
         share[k] = usual->pass[k].way < 0 ? NAN : share_at(usual, &usual->pass[k]);
-        if (isfinite(share[k]) && usual_wave_is_within(usual, &usual->pass[k]))
-            sorted[n++] = share[k];
+        n += isfinite(share[k]) && usual_wave_is_within(usual, &usual->pass[k]);
     }
-    return n < LEAST_JUDGED ? 0.0 : statistics_upper(sorted, n, CYCLES_FULL);
+    return n >= LEAST_JUDGED;
 }
 
-/* Marks those of which the rest holds enough of a usual wave. */
-static void confirm(const struct usual_wave *usual, const double *share, double strong, bool *is_there)
+/* How much more of the movement about a pass (-1..1) the usual wave explains if it runs the other way; -1
+ * where that explains little. */
+static double other_way_explains(struct usual_wave *usual, const struct usual_pass *own)
 {
-    for (size_t k = 0; k < usual->n && strong > 0.0; k++)
-        is_there[usual->pass[k].listed] |= share[k] >= CYCLES_EMPTY * strong;
+    double off = MOST_OFF * usual->interval;
+    struct usual_pass other = {.at = own->at, .way = 1};
+    double more = 0.0;
+
+    usual_wave_take(usual, own, -1.0);
+    more = usual_wave_explains(usual, &other, off);
+    more = more >= LEAST_EXPLAINED ? more - usual_wave_explains(usual, own, off) : -1.0;
+    usual_wave_take(usual, own, 1.0);
+    return more;
+}
+
+/* Marks those that hold enough of a usual wave, and strikes out those that hold hardly any and did not run
+ * the other way. */
+static void confirm(struct usual_wave *usual, const double *share, bool is_one_way, bool *is_there)
+{
+    for (size_t k = 0; k < usual->n; k++) {
+        const struct usual_pass *own = &usual->pass[k];
+
+        if (share[k] >= LEAST)
+            is_there[own->listed] = true;
+        else if (share[k] < HARDLY_ANY && usual_wave_is_within(usual, own) &&
+                 !(is_one_way && other_way_explains(usual, own) > 0.0))
+            is_there[own->listed] = false;
+    }
 }
 
 /* How many may be none. */
-static size_t n_doubtful(const struct usual_wave *usual, const double *share, double strong)
+static size_t n_doubtful(const struct usual_wave *usual, const double *share)
 {
     size_t n = 0;
 
     for (size_t k = 0; k < usual->n; k++)
-        n += share[k] < DOUBTFUL * strong;
+        n += share[k] < DOUBTFUL;
     return n;
 }
 
 /* Of waves of one way, whether one whose whole course is seen runs the other way, or might as well. */
 static void look_at_ways(struct wave_list *list, struct usual_wave *usual)
 {
-    double off = MOST_OFF * usual->interval;
+    for (size_t k = 0; k < usual->n; k++)
+        if (usual_wave_is_within(usual, &usual->pass[k])) {
+            double more = other_way_explains(usual, &usual->pass[k]);
 
-    for (size_t k = 0; k < usual->n; k++) {
-        const struct usual_pass *own = &usual->pass[k];
-        struct usual_pass other = {.at = own->at, .way = 1};
-        double more = 0.0;
-
-        if (!usual_wave_is_within(usual, own))
-            continue;
-        usual_wave_take(usual, own, -1.0);
-        more = usual_wave_explains(usual, &other, off);
-        if (more >= LEAST_EXPLAINED) {
-            more -= usual_wave_explains(usual, own, off);
             list->has_other_way |= more > CLEARLY;
             list->has_either_way |= more > -HARDLY;
         }
-        usual_wave_take(usual, own, 1.0);
-    }
 }
 
 /* Whether there was one to leave out. */
@@ -206,8 +219,11 @@ static void look_at_edge(struct wave_list *list, struct usual_wave *usual, bool 
         return;
     take_edge(usual, k, is_first, -1.0);
     if (usual_wave_find(usual, from, to, &stretch, false, &best, &share)) {
+        double inside = (is_first ? best.at : last - best.at) / usual->interval;
         /* a step from the farthest is as good as none */
-        bool is_there = share >= LEAST_AT_EDGE && (is_first ? best.at > from + 1.5 : best.at < to - 1.5);
+        bool is_there = inside >= WITHIN ? usual_wave_core(usual, &best) >= LEAST
+                                         : share >= LEAST_AT_EDGE &&
+                                               (is_first ? best.at > from + 1.5 : best.at < to - 1.5);
 
         list->is_edge_told[is_first ? 0 : 1] = true;
         set_edge(list, usual->even->from_s + next->at / EVEN_HZ, usual->even->from_s + best.at / EVEN_HZ,
@@ -216,26 +232,49 @@ static void look_at_edge(struct wave_list *list, struct usual_wave *usual, bool 
     take_edge(usual, k, is_first, 1.0);
 }
 
-static void look_between(struct wave_list *list, const struct usual_wave *usual, double strong)
+/* The clearest wave between two passes, and how much of a usual one it holds; false where there is no room.
+ * What is a wave is taken out of the rest. */
+static bool find_between(struct usual_wave *usual, const struct usual_pass *one,
+                         const struct usual_pass *other, struct usual_pass *found, double *core)
 {
     double half = (double)usual->half;
     double away = NEAREST * usual->interval;
+    struct usual_stretch stretch = {one->at - half, other->at + half, one->way < 0 ? 0 : one->way};
+    double room = (other->at - one->at) / usual->interval;
+    double share = 0.0;
 
-    for (size_t k = 0; k + 1 < usual->n && list->n_beside < WAVE_LIST_MOST; k++) {
-        const struct usual_pass *one = &usual->pass[k];
-        const struct usual_pass *other = &usual->pass[k + 1];
-        struct usual_stretch stretch = {one->at - half, other->at + half, one->way < 0 ? 0 : one->way};
-        struct usual_pass best = {0};
-        double share = 0.0;
+    if (room < ROOM || room > MOST_ROOM ||
+        !usual_wave_find(usual, one->at + away, other->at - away, &stretch, true, found, &share))
+        return false;
+    *core = usual_wave_core(usual, found);
+    if (*core >= LEAST)
+        usual_wave_take(usual, found, share);
+    return true;
+}
 
-        if (other->at - one->at >= ROOM * usual->interval &&
-            other->at - one->at <= MOST_ROOM * usual->interval &&
-            usual_wave_find(usual, one->at + away, other->at - away, &stretch, true, &best, &share) &&
-            share >= LEAST_BETWEEN) {
-            double at_s = usual->even->from_s + best.at / EVEN_HZ;
+/* In each interval the clearest wave, and then on either side of it. */
+static void look_between(struct wave_list *list, struct usual_wave *usual)
+{
+    for (size_t k = 0; k + 1 < usual->n; k++) {
+        struct usual_pass row[MOST_BETWEEN + 2] = {usual->pass[k], usual->pass[k + 1]};
+        size_t n = 2;
 
-            list->n_doubtful += share < DOUBTFUL * strong;
+        for (size_t i = 0; i + 1 < n && n < MOST_BETWEEN + 2 && list->n_beside < WAVE_LIST_MOST;) {
+            struct usual_pass found = {0};
+            double core = 0.0;
+            double at_s = 0.0;
+
+            if (!find_between(usual, &row[i], &row[i + 1], &found, &core) || core < LEAST) {
+                list->n_faint += core >= HARDLY_ANY;
+                i++;
+                continue;
+            }
+            at_s = usual->even->from_s + found.at / EVEN_HZ;
+            list->n_doubtful += core < DOUBTFUL;
             add_pass(list, listed_about(list, at_s), at_s);
+            memmove(&row[i + 2], &row[i + 1], (n - i - 1) * sizeof *row);
+            row[i + 1] = found;
+            n++;
         }
     }
 }
@@ -248,8 +287,8 @@ static bool look(struct wave_list *list, const struct even *even, double spacing
     struct passes passes = passes_of(list);
     struct usual_wave usual;
     double share[WAVE_LIST_MOST] = {0};
-    double strong = 0.0;
     bool is_known = false;
+    bool is_usual = false;
 
     if (passes.n < 2) {
         (void)leave_out(list, is_there);
@@ -258,19 +297,18 @@ static bool look(struct wave_list *list, const struct even *even, double spacing
     if (!usual_wave_make(&usual, even, passes.usual_s, list->n))
         return false;
     is_known = usual_wave_learn(&usual, list, spacing, result);
-    if (is_known) {
-        strong = read_shares(&usual, share);
-        confirm(&usual, share, strong, is_there);
-    }
+    is_usual = is_known && read_shares(&usual, share);
+    if (is_usual)
+        confirm(&usual, share, direction_is_one_way(result->direction), is_there);
     if (leave_out(list, is_there) && is_known) {
         is_known = usual_wave_learn(&usual, list, spacing, result);
-        strong = is_known ? read_shares(&usual, share) : 0.0;
+        is_usual = is_known && read_shares(&usual, share);
     }
     if (is_known && direction_is_one_way(result->direction))
         look_at_ways(list, &usual);
     if (is_known) {
-        list->n_doubtful = n_doubtful(&usual, share, strong);
-        look_between(list, &usual, strong);
+        list->n_doubtful = is_usual ? n_doubtful(&usual, share) : 0;
+        look_between(list, &usual);
         look_at_edge(list, &usual, true);
         look_at_edge(list, &usual, false);
     }

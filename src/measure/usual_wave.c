@@ -10,6 +10,8 @@
  * not learnt from (measure/wave_list.c). */
 static const double WITHIN = 0.3;
 static const double ENDS = 0.1; /* of a wave's time, at either end, where the walls rest */
+static const double CORE =
+    0.25; /* of the time from wave to wave, to either side of a pass: where it is narrowest */
 enum { LEAST_SEEN = 2 };
 
 /* Sums over one place of a stretch, or, weighed, over all places: what is left, what the usual wave is, and
@@ -262,6 +264,15 @@ bool usual_wave_find(const struct usual_wave *usual, double from, double to,
             }
         }
     return isfinite(least);
+}
+
+double usual_wave_core(const struct usual_wave *usual, const struct usual_pass *pass)
+{
+    struct usual_stretch stretch = {pass->at - CORE * usual->interval, pass->at + CORE * usual->interval,
+                                    pass->way};
+    struct sums sums = sums_of(usual, pass, &stretch);
+
+    return share_of(&sums);
 }
 
 double usual_wave_explains(const struct usual_wave *usual, const struct usual_pass *pass, double off)

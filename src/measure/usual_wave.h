@@ -69,6 +69,14 @@ MUST_CHECK bool usual_wave_find(const struct usual_wave *usual, double from, dou
                                 const struct usual_stretch *stretch, bool is_free, struct usual_pass *best,
                                 double *share);
 
+/* How much of the usual wave what is left holds about a pass (about 1; may be below 0), by the middle half of
+ * its time alone. Where waves come in a row the walls draw apart between them, farther than they rest; where
+ * one is left out they come back to where they rest, which over a whole cycle looks like half a wave. In the
+ * middle of it they lie still.
+ *
+ *  pass  its way is known */
+double usual_wave_core(const struct usual_wave *usual, const struct usual_pass *pass);
+
 /* How much of the rest within half of the time from wave to wave about a pass (0..1) the usual wave explains
  * that runs the pass's way, and passes there within so many samples. */
 double usual_wave_explains(const struct usual_wave *usual, const struct usual_pass *pass, double off);

@@ -57,18 +57,53 @@ static double lacking(const struct passes *passes)
     return (double)passes->n_gaps + (passes->lacks_first ? 1.0 : 0.0) + (passes->lacks_last ? 1.0 : 0.0);
 }
 
-/* Waves for which there is room where none came. */
-static double room(const struct passes *passes)
+/* Pieces of waves that are listed between two moments, but were not followed to the middle. */
+static double pieces_between(const struct wave_list *list, double from_s, double to_s)
+{
+    double n = 0.0;
+
+    for (size_t i = 0; i < list->n; i++) {
+        const struct wave_one *wave = &list->wave[i];
+        double middle_s = 0.5 * (wave->start_s + wave->end_s);
+
+        n += !wave->has_middle && middle_s > from_s && middle_s < to_s ? 1.0 : 0.0;
+    }
+    return n;
+}
+
+/* Pieces in all stretches in which a wave would have been due. */
+static double pieces(const struct passes *passes, const struct wave_list *list)
 {
     double n = 0.0;
 
     for (size_t i = 0; i + 1 < passes->n; i++)
-        n += fmax((passes->at_s[i + 1] - passes->at_s[i]) / passes->usual_s - 1.0, 0.0);
+        if (passes->at_s[i + 1] - passes->at_s[i] >= PASSES_GAP * passes->usual_s)
+            n += pieces_between(list, passes->at_s[i], passes->at_s[i + 1]);
+    return n;
+}
+
+/* Waves for which there is room between passes where none came, not even a piece of one. */
+static double room(const struct passes *passes, const struct wave_list *list)
+{
+    double n = 0.0;
+
+    for (size_t i = 0; i + 1 < passes->n; i++) {
+        double waves = (passes->at_s[i + 1] - passes->at_s[i]) / passes->usual_s;
+
+        if (waves >= PASSES_GAP) /* intervals are uneven */
+            n += fmax(waves - 1.0 - pieces_between(list, passes->at_s[i], passes->at_s[i + 1]), 0.0);
+    }
     if (passes->lacks_first)
         n += fmax((passes->at_s[0] - passes->from_s) / passes->at_first_s - 0.5, 0.0);
     if (passes->lacks_last)
         n += fmax((passes->to_s - passes->at_s[passes->n - 1]) / passes->at_last_s - 0.5, 0.0);
     return n;
+}
+
+static void weigh(struct opinions *all)
+{
+    all->weight = pow(all->phase_error / hypot(all->phase_error, all->list_error), 2.0);
+    all->apart = all->list - all->phase;
 }
 
 static struct opinions opinions_of(const struct wave_list *list, const struct passes *passes,
@@ -85,9 +120,19 @@ static struct opinions opinions_of(const struct wave_list *list, const struct pa
     all.list = passes_waves(passes, passes->from_s, passes->to_s);
     all.list_error =
         hypot(hypot(passes_error(passes), own), all.is_whole ? 0.0 : LACKING * sqrt(lacking(passes)));
-    all.weight = pow(all.phase_error / hypot(all.phase_error, all.list_error), 2.0);
-    all.apart = all.list - all.phase;
+    weigh(&all);
     return all;
+}
+
+/* Pieces are counted where the list has fewer waves than the phase. */
+static void take_pieces(struct opinions *all, double n)
+{
+    if (all->apart > -SLIP || n < 1.0)
+        return;
+    n = fmin(n, round(-all->apart));
+    all->list += n;
+    all->list_error = hypot(all->list_error, LACKING * sqrt(n));
+    weigh(all);
 }
 
 static void tell(struct wave_result *result, const struct opinions *all, double waves, double half)
@@ -122,12 +167,14 @@ static void join(const struct opinions *all, double lacks, struct wave_result *r
 
 /* Where they are a wave and more apart: the list, where it shows as many empty places as the phase has waves
  * too many; else both, and an interval that holds both. */
-static void settle(const struct opinions *all, const struct passes *passes, struct wave_result *result)
+static void settle(const struct opinions *all, const struct passes *passes, const struct wave_list *list,
+                   struct wave_result *result)
 {
     double fewer = fmin(all->list, all->phase);
     double weight = all->weight;
 
-    if (has_way(result) && all->is_whole && all->apart < 0.0 && fabs(all->apart + room(passes)) <= SLIP) {
+    if (has_way(result) && all->is_whole && all->apart < 0.0 &&
+        fabs(all->apart + room(passes, list)) <= SLIP) {
         tell(result, all, all->list, hypot(NORMAL_95 * all->list_error, 0.5 * all->apart));
         result->has_pauses = true;
         result->share = fmin(result->frequency_per_min * passes->usual_s / 60.0, 1.0);
@@ -165,12 +212,18 @@ void witness_join(const struct wave_list *list, struct wave_result *result)
         return;
     }
     all = opinions_of(list, &passes, result);
+    take_pieces(&all, pieces(&passes, list));
     if (fabs(all.apart) <= SLIP)
         join(&all, lacking(&passes), result);
     else
-        settle(&all, &passes, result);
-    if (list->n_doubtful > 0) /* the phase counts them as well */
-        widen(result, (double)list->n_doubtful / all.minutes);
-    if (all.list < TRAIN_FEW && has_way(result) && (result->has_pauses || fabs(all.apart) > SLIP))
+        settle(&all, &passes, list, result);
+    if (all.is_whole && has_way(result) && passes.n_gaps == 0) { /* uneven, but none stayed away */
+        result->has_pauses = false;
+        result->share = 1.0;
+    }
+    if (list->n_doubtful + list->n_faint > 0) /* the phase counts them as well, or as little */
+        widen(result, (double)(list->n_doubtful + list->n_faint) / all.minutes);
+    if (has_way(result) && ((all.list < TRAIN_FEW && result->has_pauses) ||
+                            (all.list - 1.0 < TRAIN_FEW && fabs(all.apart) > SLIP)))
         result->has_frequency = false;
 }
