@@ -147,6 +147,7 @@ def targets(rows):
     return out
 
 
+SCALE_WITHIN = 0.02
 LOOKED_AT = 0  # loops, the first of the design, whose results were looked at while the program was made
 
 
@@ -155,8 +156,8 @@ def unseen_section(rows):
     seen = [r for r in rows if int(r["name"][1:]) <= LOOKED_AT]
     unseen = [r for r in rows if int(r["name"][1:]) > LOOKED_AT]
     if not seen:
-        return "How the numbers below are worked out was settled before any result of these loops was looked at, on 600 loops that " \
-               "two other seeds drew. These were measured once.\n"
+        return "How the numbers below are worked out was settled before any result of these loops was looked at, on 900 loops that " \
+               "three other seeds drew. These were measured once.\n"
     if not unseen:
         return ""
     lines = [(a[0], a[1], a[2], a[3], b[2], b[3]) for a, b in zip(targets(seen), targets(unseen))]
@@ -278,6 +279,18 @@ def stripe_section(rows):
         table(("what", "n", "mean", "median error", "90th percentile", "95th percentile", "worst"), lines),
         "By `trust`:\n",
         table(("trust", "loops", "stripe told", "fundus within 2 mm", "ends exchanged", "said to be unsure", "asks for marks"), trust)])
+
+
+def scale_section(rows):
+    ratio = [r["told_scale_mm_per_px"] / r["true_scale_mm_per_px"] for r in rows if r["told_scale_mm_per_px"] is not None]
+    off = sorted((r["name"], v) for r, v in ((r, r["told_scale_mm_per_px"] / r["true_scale_mm_per_px"]) for r in rows if r["told_scale_mm_per_px"] is not None)
+                 if abs(v - 1.0) > SCALE_WITHIN)
+    right = np.array([abs(v - 1.0) for v in ratio if abs(v - 1.0) <= SCALE_WITHIN])
+    return "\n".join([
+        "## The scale\n",
+        "Every length rests on the depth ruler that is read from the picture. A scale was told for %d of %d loops; %d are within %.0f %% of the true one (95 "
+        "of 100 of them within %.2f %%)%s\n" % (len(ratio), len(rows), len(right), 100 * SCALE_WITHIN, 100 * np.quantile(right, 0.95),
+                                               "." if not off else "; wrong (told over true): " + ", ".join("%s %.2f" % pair for pair in off) + ".")])
 
 
 def factor_section(rows):
@@ -442,7 +455,7 @@ def page(rows):
                          regular=100 * fig.REGULAR),
              target_section(rows), unseen_section(rows), verdict_section(rows), error_section(rows),
              "![Errors against the truth, with bias and limits of agreement](validation/agreement.svg)\n",
-             grace_section(rows), stripe_section(rows), failure_section(rows), factor_section(rows),
+             grace_section(rows), scale_section(rows), stripe_section(rows), failure_section(rows), factor_section(rows),
              "\n".join("![Error against each factor: %s](validation/factors-%s.svg)\n" % (NUMBERS[i][0], name) for name, i in PLOTS),
              design_section(rows)]
     return "\n".join(parts).rstrip() + "\n"
