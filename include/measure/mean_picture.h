@@ -16,10 +16,11 @@
  * key 0. */
 struct mean_picture {
     double pixel_mm;
-    size_t n_keys;                /* laid over one another */
-    struct raster *picture;       /* owned */
-    struct raster *window;        /* 0..1: where there is picture; owned */
-    double tissue_luma;           /* upper quartile of luma within it: bright tissue; >= 1 */
+    double recorded_mm;     /* of the canvas's pixels, which are the recording's where these are coarse */
+    size_t n_keys;          /* laid over one another */
+    struct raster *picture; /* owned */
+    struct raster *window;  /* 0..1: where there is picture; owned */
+    double tissue_luma;     /* upper quartile of luma within it: bright tissue; >= 1 */
     struct transients transients; /* what came or went; it has been taken out of the picture */
 };
 

@@ -136,6 +136,7 @@ bool mean_picture_make(struct mean_picture *mean, const struct tissue *tissue, c
     bool is_made = false;
 
     mean->pixel_mm = pixel_mm;
+    mean->recorded_mm = sqrt(canvas->mm_per_px_x * canvas->mm_per_px_y);
     mean->picture = raster_make(width, height);
     mean->window = raster_make(width, height);
     mean->n_keys = 0;
@@ -186,6 +187,7 @@ static struct raster *halve(const struct raster *full)
 bool mean_picture_halve(struct mean_picture *half, const struct mean_picture *mean, struct error **err)
 {
     half->pixel_mm = 2.0 * mean->pixel_mm;
+    half->recorded_mm = mean->recorded_mm;
     half->picture = halve(mean->picture);
     half->window = halve(mean->window);
     half->tissue_luma = mean->tissue_luma;

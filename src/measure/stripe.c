@@ -199,6 +199,12 @@ static bool is_elsewhere(const struct stripe_fit *a, const struct stripe_fit *b)
     return stripe_fit_share_near(a, b) < ELSEWHERE && stripe_fit_share_near(b, a) < ELSEWHERE;
 }
 
+/* Nothing is told finer than the pixels that were recorded. */
+static void blur_end(struct stripe_end *end, const struct mean_picture *mean)
+{
+    end->error_mm = hypot(end->error_mm, mean->recorded_mm);
+}
+
 static bool choose(struct stripe *stripe, struct stripe_bands *bands, const struct mean_picture *mean,
                    const double probe_mm[2])
 {
@@ -240,6 +246,8 @@ static bool choose(struct stripe *stripe, struct stripe_bands *bands, const stru
     if (stripe->fit.look == STRIPE_TRIPLE_LINE && (!stripe_agree_with_rim(&stripe->fit, mean, false) ||
                                                    !stripe_agree_with_rim(&stripe->fit, mean, true)))
         return false;
+    blur_end(&stripe->fit.first, mean);
+    blur_end(&stripe->fit.last, mean);
     stripe->fundus_first = shape_evidence(&stripe->fit, mean, probe_mm);
     return true;
 }
