@@ -77,8 +77,8 @@ char *findings_of_cavity(const struct cavity *cavity)
     if (length != NULL && thickness != NULL)
         made =
             text_format("%s, %s%s (%s trusted %.2f of 1).%s%s", is_given ? "marked by hand" : "found", length,
-                        thickness, is_open ? "the end that is likelier the fundus" : "its fundal end",
-                        cavity->trust, is_open ? " Which end is the fundus could not be told." : "",
+                        thickness, is_open ? "its likelier fundal end" : "its fundal end", cavity->trust,
+                        is_open ? " Which end is the fundus could not be told." : "",
                         cavity->marks_doubted ? " A catheter seems to come in by the fundus: check that the "
                                                 "marks are not exchanged."
                                               : "");
