@@ -11,10 +11,26 @@ static const double SIZE_RATIO = 1.25;   /* of a major tick to a minor one */
 static const double NUMBER_GAP = 0.03;   /* of the width: how far off a number stands */
 static const double NUMBER_HIGH = 0.012; /* of the height: half of its own */
 static const double LARGER_OTHERS = 0.8; /* quantile */
-enum { NUMBER_MIN_PX = 8, BESIDE_PX = 1 };
+enum { NUMBER_MIN_PX = 8, BESIDE_PX = 1, TICK_HIGH_PX = 3 };
 
-/** What stands out at each place of a row, from its shortest mark's reach to its longest's: ticks that were
- * too faint for marks have a size as well. NAN where there is nothing. */
+/** Does a stroke stand above or below a place, too far off to be a tick's? That of a number beside one is. */
+static bool is_of_number(const struct marks *marks, int x, int y, double spacing_px)
+{
+    int high = (int)lround(fmin(NUMBER_HIGH * marks->height_px, spacing_px / 3));
+
+    for (int away = TICK_HIGH_PX; away <= high; away++)
+        for (int way = -1; way <= 1; way += 2) {
+            int at = y + way * away;
+
+            if (x >= 0 && x < marks->width_px && at >= 0 && at < marks->height_px &&
+                marks->strokes[(size_t)at * (size_t)marks->width_px + (size_t)x] != 0)
+                return true;
+        }
+    return false;
+}
+
+/** What stands out at each place of a row, from its shortest mark's reach to its longest's, numbers left out:
+ * ticks that were too faint for marks have a size as well. NAN where there is nothing. */
 static void read_sizes(const struct lattice *lattice, const struct marks *marks, float *sizes)
 {
     int left = marks->width_px;
@@ -32,7 +48,8 @@ static void read_sizes(const struct lattice *lattice, const struct marks *marks,
         float sum = 0;
 
         for (int x = left - BESIDE_PX; x <= right + BESIDE_PX; x++)
-            sum += marks_ridge_at(marks, x, y_px, 0, 1);
+            if (!is_of_number(marks, x, (int)lround(y_px), lattice->spacing_px))
+                sum += marks_ridge_at(marks, x, y_px, 0, 1);
         sizes[k] = sum > 0 ? sum : NAN;
     }
 }

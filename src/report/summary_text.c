@@ -385,7 +385,7 @@ static const char *scale_origin(enum scale_source source)
     case SCALE_DICOM_REGION:
         return "from the DICOM region that holds the picture";
     case SCALE_RULER:
-        return "from the depth ruler in the picture";
+        return "from the ruler in the picture";
     case SCALE_GIVEN:
         return "given by hand";
     case SCALE_NONE:

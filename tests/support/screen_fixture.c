@@ -146,7 +146,8 @@ static void draw_ruler(struct frame *frame, const struct screen_ruler *ruler)
 
         last_px = along;
         if (ruler->number_every && k % ruler->number_every == 0)
-            draw_word(frame, across + 14, along - 4, k / ruler->number_every < 10 ? 1 : 2, (unsigned)k);
+            draw_word(frame, across + (ruler->number_at_px ? ruler->number_at_px : 14), along - 4,
+                      k / ruler->number_every < 10 ? 1 : 2, (unsigned)k);
         for (int i = 0; i < length; i++)
             put(frame, ruler->is_lying ? along : across + i, ruler->is_lying ? across + i : along, luma);
     }

@@ -21,6 +21,7 @@ struct screen_ruler {
     int long_every; /* every how many ticks a longer one stands; 0: all alike */
     bool is_lying;
     int number_every;     /* every how many ticks a number stands; 0: none */
+    int number_at_px;     /* from the tick on; 0: 14 */
     bool has_line;        /* a line joins the ticks */
     int pixel_more_every; /* every how many ticks one is a pixel longer, as blurred edges leave it; 0: none */
     int luma;             /* of ticks; 0: 190 */

@@ -165,6 +165,21 @@ static void numbers_at_every_second_tick_confirm_nothing(void **state)
     ruler_free(&ruler);
 }
 
+/* Numbers that a coarse code smears onto their ticks made these longer ones. */
+static void a_number_that_touches_its_tick_makes_it_no_longer(void **state)
+{
+    struct screen screen = with_ruler(17, 30.7, 0);
+    struct ruler ruler = {0};
+
+    (void)state;
+    screen.ruler.number_every = 2;
+    screen.ruler.number_at_px = 5;
+    find(&ruler, &screen, FRAMES);
+    check_spacing(&ruler, 30.7, 10);
+    assert_true(ruler.is_assumed);
+    ruler_free(&ruler);
+}
+
 static void of_two_rulers_the_one_beside_the_picture_is_taken(void **state)
 {
     struct screen screen = with_ruler(60, 8.1, 10); /* more ticks, at the far left */
@@ -290,6 +305,7 @@ int main(void)
         cmocka_unit_test(every_fifth_tick_longer_is_what_makes_a_possible_depth),
         cmocka_unit_test(a_number_at_every_tick_confirms_centimetres),
         cmocka_unit_test(numbers_at_every_second_tick_confirm_nothing),
+        cmocka_unit_test(a_number_that_touches_its_tick_makes_it_no_longer),
         cmocka_unit_test(of_two_rulers_the_one_beside_the_picture_is_taken),
         cmocka_unit_test(ticks_on_a_line_are_found),
         cmocka_unit_test(ticks_over_the_living_picture_are_found),
