@@ -14,7 +14,7 @@ import sys
 
 from scipy.stats import qmc
 
-SEED = 20261129
+SEED = 20261130
 SHORT_SEED = 20261127  # of the short form, whose few loops stay when the study draws others
 # Frame sizes and how often they come, least first; large ones cost most.
 SIZES = ((480, 360, 0.36), (640, 480, 0.30), (800, 600, 0.20), (1024, 768, 0.09), (1280, 960, 0.05))
