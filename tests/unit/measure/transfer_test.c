@@ -18,7 +18,7 @@
 
 #include <cmocka.h>
 
-static const char *const paths[] = {"testvideos/native-scale.dcm", "testvideos/toward-fundus.mp4"};
+static const char *const paths[] = {"testvideos/native-scale.dcm", "testvideos/quiet-walking-probe.mp4"};
 
 /* The ends of the cavity as the truth has them in the first frame. */
 static struct point true_end(const char *which)
