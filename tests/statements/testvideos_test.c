@@ -179,7 +179,8 @@ static void check_deposit(const struct case_of_loop *at)
     assert_true(deposit->to_fundus_mm.low <= truth && deposit->to_fundus_mm.high >= truth);
 }
 
-/* The fundal end of this stripe fades: no distance from it is told, and a reason says why. */
+/* The fundal end of this stripe fades, or its pixels are coarse (0.28 and 0.42 mm): no distance from it is
+ * told, and a reason says why. */
 static void check_depth_withheld(const struct case_of_loop *at)
 {
     const struct deposit *deposit = &at->transfer->deposit;
@@ -207,7 +208,7 @@ static void waves_toward_the_fundus_and_a_drift_toward_it_are_measured(void **st
     (void)state;
     check_scale(&at);
     check_waves(&at, DIRECTION_CERVIX_TO_FUNDUS);
-    check_deposit(&at);
+    check_depth_withheld(&at);
     check_drift(&at);
     end(&at);
 }
@@ -290,7 +291,7 @@ static void a_sudden_drift_away_is_measured_by_a_dicom_scale(void **state)
     assert_int_equal(at.transfer->scale.source, SCALE_DICOM_REGION);
     check_scale(&at);
     check_waves(&at, DIRECTION_CERVIX_TO_FUNDUS);
-    check_instant_and_depth(&at);
+    check_depth_withheld(&at);
     check_drift(&at);
     end(&at);
 }

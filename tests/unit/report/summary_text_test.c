@@ -193,9 +193,8 @@ static void a_stripe_whose_ends_are_alike_has_no_fundus(void **state)
     assert_true(text_list_add(&transfer->cavity.reasons, "which end of the stripe is the fundus cannot be "
                                                          "told; mark it with --fundus"));
     text = written(transfer);
-    assert_true(says(text, "found, 52.3 mm long from end to end and 9.8 mm thick (the end that is likelier "
-                           "the fundus trusted 0.86 of 1). Which "
-                           "end is the fundus could not be told."));
+    assert_true(says(text, "found, 52.3 mm long from end to end and 9.8 mm thick (its likelier fundal end "
+                           "trusted 0.86 of 1). Which end is the fundus could not be told."));
     assert_false(says(text, "internal os"));
     free(text);
 }
