@@ -13,19 +13,24 @@ static const double NUMBER_HIGH = 0.012; /* of the height: half of its own */
 static const double LARGER_OTHERS = 0.8; /* quantile */
 enum { NUMBER_MIN_PX = 8, BESIDE_PX = 1, TICK_HIGH_PX = 3 };
 
-/** Does a stroke stand above or below a place, too far off to be a tick's? That of a number beside one is. */
-static bool is_of_number(const struct marks *marks, int x, int y, double spacing_px)
+/** Half of the height of a number beside a tick. */
+static int number_high_px(const struct marks *marks, double spacing_px)
 {
-    int high = (int)lround(fmin(NUMBER_HIGH * marks->height_px, spacing_px / 3));
+    return (int)lround(fmin(NUMBER_HIGH * marks->height_px, spacing_px / 3));
+}
 
-    for (int away = TICK_HIGH_PX; away <= high; away++)
-        for (int way = -1; way <= 1; way += 2) {
-            int at = y + way * away;
+static bool is_stroke(const struct marks *marks, int x, int y)
+{
+    return x >= 0 && x < marks->width_px && y >= 0 && y < marks->height_px &&
+           marks->strokes[(size_t)y * (size_t)marks->width_px + (size_t)x] != 0;
+}
 
-            if (x >= 0 && x < marks->width_px && at >= 0 && at < marks->height_px &&
-                marks->strokes[(size_t)at * (size_t)marks->width_px + (size_t)x] != 0)
-                return true;
-        }
+/** Does a stroke stand above or below a place, too far off to be a tick's? That of a number beside one is. */
+static bool is_of_number(const struct marks *marks, int x, int y, int high_px)
+{
+    for (int away = TICK_HIGH_PX; away <= high_px; away++)
+        if (is_stroke(marks, x, y - away) || is_stroke(marks, x, y + away))
+            return true;
     return false;
 }
 
@@ -33,6 +38,7 @@ static bool is_of_number(const struct marks *marks, int x, int y, double spacing
  * ticks that were too faint for marks have a size as well. NAN where there is nothing. */
 static void read_sizes(const struct lattice *lattice, const struct marks *marks, float *sizes)
 {
+    int high_px = number_high_px(marks, lattice->spacing_px);
     int left = marks->width_px;
     int right = 0;
 
@@ -48,7 +54,7 @@ static void read_sizes(const struct lattice *lattice, const struct marks *marks,
         float sum = 0;
 
         for (int x = left - BESIDE_PX; x <= right + BESIDE_PX; x++)
-            if (!is_of_number(marks, x, (int)lround(y_px), lattice->spacing_px))
+            if (!is_of_number(marks, x, (int)lround(y_px), high_px))
                 sum += marks_ridge_at(marks, x, y_px, 0, 1);
         sizes[k] = sum > 0 ? sum : NAN;
     }
@@ -122,19 +128,15 @@ int lattice_major_every(const struct lattice *lattice, const struct marks *marks
 static bool has_number(const struct marks *marks, const struct mark *mark, double spacing_px)
 {
     int gap = (int)lround(NUMBER_GAP * marks->width_px);
-    int high = (int)lround(fmin(NUMBER_HIGH * marks->height_px, spacing_px / 3));
+    int high = number_high_px(marks, spacing_px);
 
     for (int way = -1; way <= 1; way += 2) {
         int from = way < 0 ? mark->left_px : mark->right_px;
         int n_strokes = 0;
 
         for (int i = 3; i <= gap; i++)
-            for (int y = (int)mark->y_px - high; y <= (int)mark->y_px + high; y++) {
-                int x = from + way * i;
-
-                if (x >= 0 && x < marks->width_px && y >= 0 && y < marks->height_px)
-                    n_strokes += marks->strokes[(size_t)y * (size_t)marks->width_px + (size_t)x] != 0;
-            }
+            for (int y = (int)mark->y_px - high; y <= (int)mark->y_px + high; y++)
+                n_strokes += is_stroke(marks, from + way * i, y);
         if (n_strokes >= NUMBER_MIN_PX && !marks_has_text_beside(marks, mark))
             return true;
     }

@@ -8,6 +8,10 @@
 #include <math.h>
 #include <stdlib.h>
 
+/* Of a wave of full strength (that quantile of those that are judged): what is less is none. Waves differ in
+ * strength by up to 30 % (common practice, no source), of which this leaves two standard deviations. */
+static const double EMPTY = 0.4;
+static const double FULL = 0.75;
 static const double LEAST_SEEN =
     0.6;                             /* of a cycle's time, and of the places' weight: else it is not judged */
 static const double MOST_OFF = 0.2;  /* of the time from wave to wave: so far from where it is expected */
@@ -205,12 +209,12 @@ static double full_depth(const struct look *look, const struct wave_list *list)
     for (size_t i = 0; i < look->n && n < WAVE_LIST_MOST; i++)
         if (look->cycle[i].listed < list->n && look->cycle[i].is_judged)
             depth[n++] = look->cycle[i].depth;
-    return n >= LEAST_LISTED ? statistics_upper(depth, n, CYCLES_FULL) : 0.0;
+    return n >= LEAST_LISTED ? statistics_upper(depth, n, FULL) : 0.0;
 }
 
 static void tell(bool *is_there, const struct look *look, const struct wave_list *list)
 {
-    double least = CYCLES_EMPTY * full_depth(look, list);
+    double least = EMPTY * full_depth(look, list);
     size_t n_empty = 0;
 
     for (size_t i = 0; i < look->n; i++)

@@ -5,11 +5,6 @@
 #include "measure/even.h"
 #include "measure/wave_list.h"
 
-/* Of a wave of full strength (that quantile of those that are judged): what is less is none. Waves differ in
- * strength by up to 30 % (common practice, no source), of which this leaves two standard deviations. */
-static const double CYCLES_EMPTY = 0.4;
-static const double CYCLES_FULL = 0.75;
-
 /* The cycles of a rhythm looked at one by one, for a wave that stayed away. A filter about the rhythm rings:
  * it shows half a wave where there was none. So the walls' movement itself, not filtered, is laid over one
  * another along the stripe as the waves run, and in each cycle the narrowing is read that is there, from that

@@ -326,16 +326,13 @@ static const char *why_withheld(const struct contractions *contractions, const s
     if (contractions->verdict == CONTRACTIONS_MEASURED && !stripe->is_marked &&
         stripe->trust < BUBBLE_FACTS_LEAST_TRUST && measured->direction == DIRECTION_UNDETERMINED)
         return "something moves rhythmically, but runs neither way along what was taken for the stripe, "
-               "which is "
-               "little trusted: it may be other tissue; mark its ends with --fundus and --os";
+               "which is little trusted: it may be other tissue; mark its ends with --fundus and --os";
     if (contractions->verdict != CONTRACTIONS_QUIESCENT || stripe_is_sure(stripe))
         return NULL;
     return stripe->is_marked ? "nothing moves rhythmically between the marks, but what lies there may not be "
-                               "the stripe; check the "
-                               "marks"
+                               "the stripe; check the marks"
                              : "nothing moves rhythmically where the stripe was taken to be, but it may not "
-                               "be the stripe; mark its "
-                               "ends with --fundus and --os";
+                               "be the stripe; mark its ends with --fundus and --os";
 }
 
 static void withhold_waves(struct contractions *contractions, const struct stripe *stripe,

@@ -1,6 +1,5 @@
 #include "measure/recount.h"
 
-#include "base/statistics.h"
 #include "measure/cycles.h"
 #include "measure/direction.h"
 #include "measure/passes.h"
@@ -10,9 +9,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Shares of the usual wave's core, of a wave of full strength where it is listed. On made loops waves that
- * were left out showed up to 0.28, waves of a third of the mean strength 0.25 to 0.4, of half of it and more
- * 0.35. */
+/* Shares of the usual wave's core. On made loops waves that were left out showed up to 0.28, waves of a third
+ * of the mean strength 0.25 to 0.4, of half of it and more 0.35. */
 static const double LEAST = 0.3;
 static const double HARDLY_ANY = 0.2;
 static const double DOUBTFUL = 0.4;      /* up to there it may be none */

@@ -147,7 +147,7 @@ def targets(rows):
     return out
 
 
-SCALE_WITHIN = 0.02
+SCALE_WITHIN = 0.02  # of the true one
 LOOKED_AT = 0  # loops, the first of the design, whose results were looked at while the program was made
 
 
@@ -282,14 +282,13 @@ def stripe_section(rows):
 
 
 def scale_section(rows):
-    ratio = [r["told_scale_mm_per_px"] / r["true_scale_mm_per_px"] for r in rows if r["told_scale_mm_per_px"] is not None]
-    off = sorted((r["name"], v) for r, v in ((r, r["told_scale_mm_per_px"] / r["true_scale_mm_per_px"]) for r in rows if r["told_scale_mm_per_px"] is not None)
-                 if abs(v - 1.0) > SCALE_WITHIN)
-    right = np.array([abs(v - 1.0) for v in ratio if abs(v - 1.0) <= SCALE_WITHIN])
+    told = [(r["name"], r["told_scale_mm_per_px"] / r["true_scale_mm_per_px"]) for r in rows if r["told_scale_mm_per_px"] is not None]
+    off = [(name, ratio) for name, ratio in told if abs(ratio - 1.0) > SCALE_WITHIN]
+    right = np.array([abs(ratio - 1.0) for _, ratio in told if abs(ratio - 1.0) <= SCALE_WITHIN])
     return "\n".join([
         "## The scale\n",
         "Every length rests on the depth ruler that is read from the picture. A scale was told for %d of %d loops; %d are within %.0f %% of the true one (95 "
-        "of 100 of them within %.2f %%)%s\n" % (len(ratio), len(rows), len(right), 100 * SCALE_WITHIN, 100 * np.quantile(right, 0.95),
+        "of 100 of them within %.2f %%)%s\n" % (len(told), len(rows), len(right), 100 * SCALE_WITHIN, 100 * np.quantile(right, 0.95),
                                                "." if not off else "; wrong (told over true): " + ", ".join("%s %.2f" % pair for pair in off) + ".")])
 
 

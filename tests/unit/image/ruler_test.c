@@ -93,7 +93,7 @@ static void every_second_tick_longer_means_half_centimetres(void **state)
 }
 
 /* Ticks by turns 10 and 5 px long, of which the first and the eleventh were a pixel longer, were taken for a
- * ruler whose every tenth tick stands out: the scale of 9 in 300 made loops was twice the true one. */
+ * ruler whose every tenth tick stands out: the scale of 8 in 300 made loops was twice the true one. */
 static void a_pixel_more_does_not_make_a_longer_tick(void **state)
 {
     struct screen screen = with_ruler(17, 30.7, 2);
